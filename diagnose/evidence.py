@@ -1,0 +1,292 @@
+"""Answers and readings -> likelihoods over levels, ready for the exact sweep.
+
+Three kinds of answer end here. A definite level 0 is a product over causes: it only changes their weights. A definite
+higher level, an unsure answer or a reading keeps an axis. A report that nobody mentioned is the thinned product
+(1 - r * leak) * prod(1 - r * link), r its salience: not mentioned is not unknown.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from diagnose.network import Array, Network
+from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding, Header, Knowledge, Meter, Reading
+from diagnose.source import InputError, Problem, complaint, nearest
+
+UNSURE_RATIO = 4.0  # "I think so": how much likelier the stated level is than each other one
+_FACTORS = {"": 1.0, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}  # noqa: RUF001 - the sign people type
+
+
+class Answer(NamedTuple):
+    """What one person said or read about one finding.
+
+    Exactly one of level and reading is set; reading is a number in the unit of the check. method is how it was found
+    out (a key of the reliability table), None for the finding's own. sure False means "I think so".
+    """
+
+    finding: str
+    level: str | None = None
+    who: str = "customer"
+    method: str | None = None
+    sure: bool = True
+    reading: float | None = None
+
+
+class Axis(NamedTuple):
+    """One open finding in the sweep: the running maximum over its K states.
+
+    first: (K,) what the leak starts it with. causes: (c,) linked causes in rising order. steps: (c, K, K) how a present
+    cause moves it, new state by old. last: (K,) likelihood of each state at the end.
+    """
+
+    finding: int
+    first: Array
+    causes: npt.NDArray[np.int64]
+    steps: Array
+    last: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """All answers as the sweep wants them.
+
+    absent, present: (n,) weight of each cause being absent or present (prior times all products). axes: the open
+    findings. log_factor: log of what no cause enters. abnormal: findings that are not (surely) as they should be.
+    """
+
+    answers: tuple[Answer, ...]
+    absent: Array
+    present: Array
+    axes: tuple[Axis, ...]
+    log_factor: float
+    abnormal: tuple[int, ...]
+
+
+def read_evidence(knowledge: Knowledge, network: Network, answers: Iterable[Answer], *, unmentioned: bool = True) -> Evidence:
+    """Evidence from answers; a later answer about the same finding replaces an earlier one.
+
+    unmentioned: count reports that nobody asked about or mentioned as not volunteered (see the module's text).
+    Raises InputError for an unknown finding, level, person or method and for a reading that cannot be.
+    """
+    latest = {answer.finding: answer for answer in answers}
+    absent, present = 1.0 - network.prior, network.prior.copy()
+    log_factor = 0.0
+    axes: list[Axis] = []
+    abnormal: list[int] = []
+    for answer in latest.values():
+        finding = check_answer(knowledge, answer)
+        j = network.finding_index[finding.id]
+        likelihood = likelihood_of(knowledge.header, finding, answer)
+        leak, link = seen_through(network, j, reliability_of(knowledge.header, finding, answer))
+        if likelihood[1:].any():
+            axes.append(_axis(network, j, leak, link, likelihood))
+            if likelihood[0] < likelihood.max():
+                abnormal.append(j)
+        else:
+            log_factor += _log(leak[0] * likelihood[0])
+            np.multiply.at(present, network.link_cause[network.rows(j)], link[:, 0])
+    if unmentioned:
+        for finding in knowledge.of_kind(REPORT):
+            if finding.id not in latest and finding.salience > 0:
+                j = network.finding_index[finding.id]
+                rows = network.rows(j)
+                log_factor += _log(1.0 - finding.salience * (1.0 - float(network.leak[j, 0])))
+                present[network.link_cause[rows]] *= 1.0 - finding.salience * (1.0 - network.link[rows, 0])
+    for array in (absent, present):
+        array.setflags(write=False)
+    return Evidence(tuple(latest.values()), absent, present, tuple(axes), log_factor, tuple(abnormal))
+
+
+def plain_evidence(network: Network, levels: dict[str, int | Sequence[float]]) -> Evidence:
+    """Evidence without people or salience: finding -> definite level, or a likelihood over its levels.
+
+    This is the textbook's network as it stands, for checks against other engines and for simulation.
+    """
+    absent, present = 1.0 - network.prior, network.prior.copy()
+    log_factor, axes, abnormal = 0.0, [], []
+    for name, given in levels.items():
+        j = network.finding_index[name]
+        size = int(network.levels[j])
+        likelihood = np.eye(size)[given] if isinstance(given, int) else np.asarray(given, dtype=float)
+        leak, link = network.leak[j, :size], network.link[network.rows(j), :size]
+        if likelihood[1:].any():
+            axes.append(_axis(network, j, leak, link, likelihood))
+            abnormal.append(j)
+        else:
+            log_factor += _log(float(leak[0] * likelihood[0]))
+            np.multiply.at(present, network.link_cause[network.rows(j)], link[:, 0])
+    return Evidence((), absent, present, tuple(axes), log_factor, tuple(abnormal))
+
+
+def _log(p: float) -> float:
+    return math.log(p) if p > 0 else -math.inf
+
+
+def check_answer(knowledge: Knowledge, answer: Answer) -> Finding:
+    """The finding an answer is about; InputError if the finding, the level, the person or the method does not exist."""
+    finding = knowledge.findings.get(answer.finding)
+    if finding is None:
+        raise complaint(f"there is no finding {answer.finding!r}", nearest(answer.finding, knowledge.findings),
+                        key="finding")
+    if answer.level is not None and answer.level not in finding.levels:
+        raise complaint(f"{answer.level!r} is no level of {finding.id!r}", f"its levels: {', '.join(finding.levels)}",
+                        key=finding.id)
+    if (answer.level is None) == (answer.reading is None):
+        raise complaint("an answer is either a level or a reading", "give one of them", key=finding.id)
+    if answer.who not in knowledge.header.people:
+        raise complaint(f"{answer.who!r} is not one of the people", nearest(answer.who, knowledge.header.people), key="who")
+    return finding
+
+
+def reliability_of(header: Header, finding: Finding, answer: Answer) -> tuple[float, float]:
+    """(P(says abnormal | is abnormal), P(says normal | is normal)) of an answer; facts about the vehicle are exact."""
+    if finding.kind == CIRCUMSTANCE:
+        return 1.0, 1.0
+    method = answer.method or (finding.method if finding.kind == CHECK else "look")
+    row = header.reliability[answer.who]
+    if method not in row:
+        raise complaint(f"{method!r} is no way of finding out", nearest(method, row), key="method")
+    return row[method]
+
+
+def seen_through(network: Network, j: int, reliability: tuple[float, float]) -> tuple[Array, Array]:
+    """Leak and links of a finding as they look through a person: P(says <= level), (L,) and (c, L).
+
+    With p the probability that the level lies above x with one cause present, what is said lies above x with
+    p' = p * sens + (1 - p0) * (1 - spec) * share, share = the part of false alarms that lie above x; the leak likewise;
+    the link is then (p' - leak') / (1 - leak'). Exact for none or one cause; with two levels the formula of design
+    section 3. A person who confuses levels can in rare cases make the quotients fall; they are held monotone.
+    """
+    size = int(network.levels[j])
+    leak, link = network.leak[j, :size], network.link[network.rows(j), :size]
+    sensitivity, specificity = reliability
+    if sensitivity == 1.0 and specificity == 1.0:
+        return leak, link
+    share = np.arange(size - 1, -1, -1.0) / (size - 1)
+    false_alarm = (1.0 - specificity) * share
+    said_leak = 1.0 - ((1.0 - leak) * sensitivity + leak[0] * false_alarm)
+    single = leak * link
+    said = 1.0 - ((1.0 - single) * sensitivity + single[:, :1] * false_alarm)
+    said_leak[-1], said[:, -1] = 1.0, 1.0
+    return said_leak, np.minimum(1.0, np.maximum.accumulate(said / said_leak, axis=1))
+
+
+def likelihood_of(header: Header, finding: Finding, answer: Answer) -> Array:
+    """(L,) likelihood over what is said: one level, an unsure level (4 to 1), or a reading through the meter's error."""
+    size = len(finding.levels)
+    if answer.reading is not None:
+        if finding.reading is None:
+            raise complaint(f"{finding.id!r} is not read as a number", f"its levels: {', '.join(finding.levels)}",
+                            key=finding.id)
+        return reading_likelihood(finding.reading, header.meters[finding.reading.meter], finding, answer.reading)
+    given = np.zeros(size)
+    given[finding.level(answer.level or "")] = 1.0
+    return given if answer.sure else np.where(given > 0, 1.0, 1.0 / UNSURE_RATIO)
+
+
+def reading_likelihood(reading: Reading, meter: Meter, finding: Finding, value: float) -> Array:
+    """(L,) likelihood of a number over the levels, by bands and the meter's error; a level without a band gets zero.
+
+    With standard uncertainty u (rounding of the display included) and a true value uniform inside a band [a, b):
+    [Phi((b - r) / u) - Phi((a - r) / u)] / (b - a), divided by the width so that a wide band does not win by being
+    wide (methods 6.2). A value beyond every band counts for the nearest one. Raises InputError for what the meter
+    cannot show.
+    """
+    if not math.isfinite(value) or not meter.lowest <= value <= meter.highest:
+        raise complaint(f"{value:g} {reading.unit} is no sane reading for {finding.title!r}",
+                        f"it lies between {meter.lowest:g} and {meter.highest:g} {reading.unit}", key=finding.id)
+    spread = math.hypot(meter.relative * abs(value) + meter.digits * meter.resolution, meter.resolution / math.sqrt(12))
+    lowest = min(low for low, _ in reading.bands.values())
+    highest = max(high for _, high in reading.bands.values())
+    at = min(max(value, lowest), highest)
+    likelihood = np.zeros(len(finding.levels))
+    for name, (low, high) in reading.bands.items():
+        mass = _phi((high - at) / spread) - _phi((low - at) / spread)
+        likelihood[finding.level(name)] = mass / (high - low)
+    likelihood[likelihood < likelihood.max() * 1e-9] = 0.0
+    return likelihood / likelihood.max()
+
+
+def _phi(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def parse_reading(text: str, finding: Finding) -> float:
+    """The number in ``"11.9"``, ``"0.2 V"`` or ``"86 mA"``, in the unit of the check; InputError if it is none."""
+    if finding.reading is None:
+        raise complaint(f"{finding.id!r} is not read as a number", f"its levels: {', '.join(finding.levels)}", key=finding.id)
+    unit = finding.reading.unit
+    match = re.fullmatch(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-zµΩ%]*)\s*", text[:64])
+    if not match:
+        raise complaint(f"{text[:40]!r} is not a number with a unit", f"write it like '12.4 {unit}'", key=finding.id)
+    number, given = float(match.group(1).replace(",", ".")), match.group(2).replace("Ω", "ohm")
+    if not given or given == unit:
+        return number
+    factor = _factor(given, unit)
+    if factor is None:
+        raise complaint(f"the unit {given!r} does not fit {finding.title!r}", f"give it in {unit}", key=finding.id)
+    return number * factor
+
+
+def _factor(given: str, unit: str) -> float | None:
+    """What turns a number in ``given`` into ``unit``; None if they measure different things. Case as people type it."""
+    bases = {"v": "V", "volt": "V", "volts": "V", "a": "A", "amp": "A", "amps": "A", "ohm": "ohm", "ohms": "ohm"}
+
+    def split(name: str) -> tuple[float, str] | None:
+        if name.lower() in bases:
+            return 1.0, bases[name.lower()]
+        if name[:1] in _FACTORS and name[1:].lower() in bases:
+            return _FACTORS[name[:1]], bases[name[1:].lower()]
+        return None
+
+    one, other = split(given), split(unit)
+    return one[0] / other[0] if one and other and one[1] == other[1] else None
+
+
+def _axis(network: Network, j: int, leak: Array, link: Array, likelihood: Array) -> Axis:
+    """The axis of a finding: two states for a definite level (below it, at it), else all levels."""
+    positive = np.flatnonzero(likelihood)
+    top = int(positive[-1])
+    edges = [top - 1, top] if len(positive) == 1 else list(range(top + 1))
+    leak, link = leak[edges], link[:, edges]
+    size = len(edges)
+    steps = np.zeros((len(link), size, size))
+    alone = np.diff(link, axis=1, prepend=0.0)
+    for new in range(size):
+        steps[:, new, :new] = np.maximum(alone[:, new : new + 1], 0.0)
+        steps[:, new, new] = link[:, new]
+    last = likelihood[edges]
+    return Axis(j, np.maximum(np.diff(leak, prepend=0.0), 0.0), network.link_cause[network.rows(j)], steps, last)
+
+
+def parse_answers(texts: Iterable[str], knowledge: Knowledge, *, who: str) -> list[Answer]:
+    """Answers from ``ID=LEVEL`` or ``ID=READING`` texts; InputError that gathers what is wrong with them."""
+    answers, problems = [], []
+    for text in texts:
+        name, separator, value = text.partition("=")
+        name, value = name.strip(), value.strip()
+        try:
+            if not separator or not value:
+                raise complaint(f"{text[:60]!r} is not of the form ID=LEVEL or ID=READING", "write for example id=yes")
+            finding = knowledge.findings.get(name)
+            if finding is None:
+                raise complaint(f"there is no finding {name[:60]!r}", nearest(name, knowledge.findings))
+            if value in finding.levels or finding.reading is None or not re.match(r"[+-]?\d", value):
+                answer = Answer(name, value, who)
+            else:
+                answer = Answer(name, None, who, reading=parse_reading(value, finding))
+            check_answer(knowledge, answer)
+            likelihood_of(knowledge.header, finding, answer)
+            answers.append(answer)
+        except InputError as error:
+            problems += [Problem("", 0, p.key or name, p.what, p.mend) for p in error.problems]
+    if problems:
+        raise InputError(problems)
+    return answers
