@@ -16,12 +16,12 @@ _HOMES = {
 }
 __all__ = [  # fetched on first use by __getattr__, so that importing the package imports nothing else
     "__version__",
-    "advise",  # noqa: F822
-    "build_network",  # noqa: F822
-    "infer",  # noqa: F822
-    "load_knowledge",  # noqa: F822
-    "open_network",  # noqa: F822
-    "read_evidence",  # noqa: F822
+    "advise",
+    "build_network",
+    "infer",
+    "load_knowledge",
+    "open_network",
+    "read_evidence",
 ]
 
 

@@ -21,7 +21,7 @@ from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding, Header, Knowl
 from diagnose.source import InputError, Problem, complaint, nearest
 
 UNSURE_RATIO = 4.0  # "I think so": how much likelier the stated level is than each other one
-_FACTORS = {"": 1.0, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}  # noqa: RUF001 - the sign people type
+_FACTORS = {"": 1.0, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 
 
 class Answer(NamedTuple):
@@ -211,7 +211,7 @@ def reading_likelihood(reading: Reading, meter: Meter, finding: Finding, value: 
         mass = _phi((high - at) / spread) - _phi((low - at) / spread)
         likelihood[finding.level(name)] = mass / (high - low)
     likelihood[likelihood < likelihood.max() * 1e-9] = 0.0
-    return likelihood / likelihood.max()
+    return np.asarray(likelihood / likelihood.max())
 
 
 def _phi(z: float) -> float:
@@ -266,8 +266,10 @@ def _axis(network: Network, j: int, leak: Array, link: Array, likelihood: Array)
     return Axis(j, np.maximum(np.diff(leak, prepend=0.0), 0.0), network.link_cause[network.rows(j)], steps, last)
 
 
-def parse_answers(texts: Iterable[str], knowledge: Knowledge, *, who: str) -> list[Answer]:
-    """Answers from ``ID=LEVEL`` or ``ID=READING`` texts; InputError that gathers what is wrong with them."""
+def parse_answers(texts: Iterable[str], knowledge: Knowledge, *, who: str, kinds: Sequence[str] = ()) -> list[Answer]:
+    """Answers from ``ID=LEVEL`` or ``ID=READING`` texts; InputError that gathers what is wrong with them.
+
+    kinds: if given, only findings of these kinds are taken."""
     answers, problems = [], []
     for text in texts:
         name, separator, value = text.partition("=")
@@ -278,6 +280,8 @@ def parse_answers(texts: Iterable[str], knowledge: Knowledge, *, who: str) -> li
             finding = knowledge.findings.get(name)
             if finding is None:
                 raise complaint(f"there is no finding {name[:60]!r}", nearest(name, knowledge.findings))
+            if kinds and finding.kind not in kinds:
+                raise complaint(f"{name!r} is a {finding.kind}, not a {' or '.join(kinds)}", "use the option for that")
             if value in finding.levels or finding.reading is None or not re.match(r"[+-]?\d", value):
                 answer = Answer(name, value, who)
             else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,8 +17,9 @@ from diagnose.records import (
     PEOPLE,
     REPORT,
     SAFETY_CLASSES,
-    Caution,
+    UNKNOWN,
     Cause,
+    Caution,
     Condition,
     Finding,
     Header,
@@ -34,6 +35,11 @@ from diagnose.source import Fields, InputError, Node, Problem, complaint
 SECTIONS = ("network", "conditions", "reports", "checks", "circumstances", "cautions", "causes")
 UNITS = ("V", "mV", "A", "mA", "ohm", "kohm", "K", "C", "min", "h", "days", "Ah", "bar", "mm", "%")
 DEFAULT_NETWORK = "head_unit"
+RESERVED = ("unlisted",)  # the cause that the program adds itself
+MOST_PROBLEMS = 200  # reading stops there: the file is another sort of file
+
+_ID = re.compile(r"[a-z][a-z0-9_]*")
+_CHECK_METHODS = tuple(method for method in METHODS if method != "volunteered")  # nobody volunteers a check
 
 
 def networks_folder() -> Path:
@@ -62,9 +68,9 @@ def find_network(name: str) -> Path:
 
 
 def network_files(folder: Path) -> list[Path]:
-    """The YAML files of a network in sorted order."""
+    """The YAML files of a network in sorted order; hidden files (an editor's) do not count."""
     try:
-        return sorted(folder.glob("*.yaml"))
+        return sorted(path for path in folder.iterdir() if path.suffix == ".yaml" and not path.name.startswith("."))
     except OSError as error:
         raise complaint(f"cannot be listed ({error.strerror})", "check its rights", file=str(folder)) from error
 
@@ -96,15 +102,16 @@ def load_knowledge(folder: Path) -> Knowledge:
                                         "rename one of them"))
             findings[name] = record
     reader.findings = findings
+    reader.names_that_clash()
     conditions = reader.each("conditions", reader.condition)
     causes = reader.each("causes", reader.cause)
     if problems:
         raise InputError(problems)
-    return Knowledge(header, *(dict(sorted(part.items())) for part in (conditions, findings, cautions, causes)))  # type: ignore[arg-type]
+    return Knowledge(header, *(dict(sorted(part.items())) for part in (conditions, findings, cautions, causes)))
 
 
 def _gather(path: Path, sections: dict[str, dict[str, tuple[Node, str]]], problems: list[Problem]) -> None:
-    name = os.path.relpath(path) if path.is_absolute() and path.is_relative_to(Path.cwd()) else str(path)
+    name = str(path)
     try:
         root = source.read_yaml(path, shown_as=name)
     except InputError as error:
@@ -124,12 +131,13 @@ def _gather(path: Path, sections: dict[str, dict[str, tuple[Node, str]]], proble
         else:
             for key, record in node.value.items():
                 at = (node.keys or {})[key]
-                if not key.isidentifier() or key != key.lower():
-                    problems.append(Problem(name, at, f"{section}.{key}", f"{key!r} is no snake_case id", "rename it"))
+                if not _ID.fullmatch(key):
+                    problems.append(Problem(name, at, section, f"{key[:60]!r} is no snake_case id",
+                                            "use small letters, digits and _, a letter first"))
                 if key in sections[section]:
                     other, file = sections[section][key]
-                    problems.append(Problem(name, at, f"{section}.{key}", f"{key!r} stands also in {file}:{other.line}",
-                                            "keep one of them"))
+                    problems.append(Problem(name, at, f"{section}.{key}", f"{key!r} stands also in "
+                                            f"{Path(file).name}:{other.line}", "keep one of them"))
                 sections[section][key] = (Node(record.value, at, record.keys), name)
 
 
@@ -142,7 +150,8 @@ def _header(node: Node, file: str, problems: list[Problem]) -> Header | None:
     numbers = {"brings": 0.9, "leak": 0.005, "salience": 0.6, "strength": 20.0}
     if defaults:
         for key in numbers:
-            numbers[key] = defaults.number(key, numbers[key], low=0, high=1e6 if key == "strength" else 1)
+            numbers[key] = defaults.number(key, numbers[key], low=0.1 if key == "strength" else 0,
+                                          high=1e6 if key == "strength" else 1)
         defaults.done()
     extra = top.fields("unlisted", required=True)
     unlisted = Unlisted("", 0.0, 0.0)
@@ -151,14 +160,18 @@ def _header(node: Node, file: str, problems: list[Problem]) -> Header | None:
                             extra.number("link", low=0, high=1, required=True))
         extra.done()
     stop = top.fields("stop_threshold", required=True)
-    thresholds = {key: stop.number(key, 0.05, low=0, high=1, required=True) for key in ("alarm", "otherwise")} if stop else {}
+    limits = ("alarm", "otherwise", "asked", "do_not_use")
+    thresholds = {key: stop.number(key, 0.05, low=0, high=1, required=True) for key in limits} if stop else {}
     if stop:
         stop.done()
     advice = _labels(top, "advice")
-    for name in SAFETY_CLASSES:
+    for name in (*SAFETY_CLASSES, UNKNOWN):
         if name not in advice:
             top.complain("advice", f"there is no advice for the class {name!r}", "add it")
     people = _labels(top, "people")
+    for name in PEOPLE:
+        if name not in people:
+            top.complain("people", f"{name!r} is missing", "add who that is")
     reliability = _reliability(top, people)
     set_ups: dict[str, SetUp] = {}
     for name, item in top.items("set_ups"):
@@ -170,19 +183,24 @@ def _header(node: Node, file: str, problems: list[Problem]) -> Header | None:
     for name, item in top.items("meters"):
         one = Fields(item, file, f"network.meters.{name}", problems)
         meters[name] = Meter(one.word("unit", UNITS, required=True), one.number("relative", low=0, high=1, required=True),
-                             one.number("digits", low=0, high=100), one.number("resolution", low=0),
+                             one.number("digits", low=0, high=100), one.number("resolution", low=0, required=True),
                              one.number("lowest", required=True), one.number("highest", required=True))
+        if meters[name].resolution <= 0 and one.has("resolution"):
+            one.complain("resolution", "it is 0", "give the smallest step that the meter shows")
+        if meters[name].lowest >= meters[name].highest and one.has("highest"):
+            one.complain("highest", "it is not above 'lowest'", "give the largest reading that makes sense")
         one.done()
     answers_for, tools, parts = (_labels(top, key) for key in ("answers_for", "tools", "parts"))
     first = top.words("first_checks")
     returned = top.words("returned_parts", parts)
+    same_words = tuple(tuple(word.strip().lower() for word in line.split(",")) for line in top.words("same_words"))
     top.done()
     if len(problems) > before:
         return None
     return Header(texts["id"], texts["title"], texts["version"], texts["object"], areas, numbers["brings"],
                   numbers["leak"], numbers["salience"], numbers["strength"], unlisted, thresholds, advice,
                   texts["notice"], first, people, reliability, answers_for, tools, set_ups, meters, parts, returned,
-                  file, node.line)
+                  same_words, file, node.line)
 
 
 def _labels(top: Fields, key: str) -> dict[str, str]:
@@ -212,6 +230,9 @@ def _reliability(top: Fields, people: dict[str, str]) -> dict[str, dict[str, tup
                 one.complain(method, "the two add up to 1 or less, so the answer would mean its opposite", "raise them")
             table[who][method] = (sensitivity, specificity)
         one.done()
+    for who in people:
+        if who not in table:
+            top.complain("reliability", f"there is no row for {who!r}", "add it")
     return table
 
 
@@ -230,7 +251,17 @@ class _Reader:
             fields = Fields(node, file, f"{section}.{name}", self.problems)
             found[name] = build(fields, name)
             fields.done()
+            if len(self.problems) >= MOST_PROBLEMS:
+                raise InputError([*self.problems[:MOST_PROBLEMS], Problem("", 0, "", "too many problems to go on",
+                                                                          "mend these first")])
         return found
+
+    def names_that_clash(self) -> None:
+        """Complain of causes that carry the name of a finding, or one that the program uses itself."""
+        for name, (node, file) in self.sections["causes"].items():
+            if name in self.findings or name in RESERVED:
+                other = f"also a {self.findings[name].kind}" if name in self.findings else "used by the program itself"
+                self.problems.append(Problem(file, node.line, f"causes.{name}", f"{name!r} is {other}", "rename the cause"))
 
     def caution(self, fields: Fields, name: str) -> Caution:
         return Caution(name, fields.text("title", required=True), fields.text("text", required=True),
@@ -247,6 +278,8 @@ class _Reader:
         common: dict[str, Any] = {"cautions": fields.words("cautions", self.sections["cautions"]), "see": fields.words("see")}
         if kind == CIRCUMSTANCE:
             rate = fields.number("base_rate", 0.5, low=0, high=1, required=True)
+            if len(levels) > 2:
+                fields.complain("levels", f"a circumstance has two levels, here are {len(levels)}", "keep two")
             phrases = self._phrases(fields, "phrases", levels)
             return Finding(name, kind, title, area, ask, levels, meanings, (rate,), fields.file, fields.node.line,
                            phrases=phrases, **common)
@@ -255,7 +288,7 @@ class _Reader:
             phrases = tuple((levels[-1], words) for words in fields.words("phrases", required=True))
             phrases += tuple((levels[0], words) for words in fields.words("normal_phrases"))
             salience = fields.number("salience", self.header.salience, low=0, high=1)
-            alarm = fields.word("alarm", ALARMS)
+            alarm = self._alarm(fields, levels)
             return Finding(name, kind, title, area, ask, levels, meanings, leak, fields.file, fields.node.line, salience,
                            alarm, phrases, **common)
         return self._check(fields, Finding(name, kind, title, area, ask, levels, meanings, leak, fields.file,
@@ -265,7 +298,7 @@ class _Reader:
         how = {}
         one = fields.fields("how", required=True)
         if one:
-            how = {who: one.words(who) for who in PEOPLE if one.has(who)}
+            how = {who: steps for who in PEOPLE if (steps := one.words(who))}
             one.done()
         who = fields.words("who", PEOPLE, required=True)
         for person in who:
@@ -280,12 +313,24 @@ class _Reader:
             tools.append(choice)
         needs: dict[str, str] = {}
         for name, node in fields.items("needs"):
-            self._known(fields, "needs", name, node, "circumstances")
-            needs[name] = fields.word_of(node, f"needs.{name}", ("no", "yes"), "yes")
+            if not self._known(fields, "needs", name, node, "circumstances"):
+                continue
+            needs[name] = fields.word_of(node, f"needs.{name}", self._level_names(name), "yes")
         return check._replace(
-            how=how, who=who, tools=tuple(tools), set_ups=fields.words("set_ups", self.header.set_ups),
+            alarm=self._alarm(fields, levels=check.levels), how=how, who=who, tools=tuple(tools),
+            set_ups=fields.words("set_ups", self.header.set_ups),
             minutes=fields.number("minutes", low=0, high=10_000, required=True), needs=needs,
-            method=fields.word("method", METHODS, "look", required=True), reading=self._reading(fields, check.levels))
+            method=fields.word("method", _CHECK_METHODS, "look", required=True), reading=self._reading(fields, check.levels))
+
+    def _alarm(self, fields: Fields, levels: tuple[str, ...]) -> dict[str, str]:
+        """Level -> alarm; a bare word is meant for the highest level."""
+        node = fields.get("alarm")
+        if node is None:
+            return {}
+        if not isinstance(node.value, dict):
+            return {levels[-1]: fields.word_of(node, "alarm", ALARMS)}
+        return {fields.word_of(Node(level, item.line), "alarm", levels): fields.word_of(item, f"alarm.{level}", ALARMS)
+                for level, item in node.value.items()}
 
     def _known(self, fields: Fields, key: str, name: str, node: Node, section: str) -> bool:
         if name in self.sections[section]:
@@ -294,6 +339,12 @@ class _Reader:
                                      f"{name!r} is not one of the {section}", source.nearest(name, self.sections[section])))
         return False
 
+    def _level_names(self, circumstance: str) -> tuple[str, ...]:
+        """The level names of a circumstance, which may not have been read yet."""
+        given = self.sections["circumstances"][circumstance][0].value
+        levels = given.get("levels") if isinstance(given, dict) else None
+        return tuple(levels.value) if levels is not None and isinstance(levels.value, dict) else ("no", "yes")
+
     def _levels(self, fields: Fields, kind: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
         items = fields.items("levels", required=kind == CHECK)
         if not items:
@@ -301,6 +352,9 @@ class _Reader:
         one = Fields(Node(dict(items), fields.line("levels"), {}), fields.file, f"{fields.path}.levels", self.problems)
         if len(items) < 2:
             fields.complain("levels", "there is only one level", "name at least two, the normal one first")
+        for name, node in items:
+            if not _ID.fullmatch(name):
+                fields.complain("levels", f"{name[:60]!r} is no plain word", "use small letters, digits and _", line=node.line)
         return tuple(name for name, _ in items), tuple(one.text(name, required=True) for name, _ in items)
 
     def _leak(self, fields: Fields, levels: tuple[str, ...]) -> tuple[float, ...]:
@@ -314,7 +368,10 @@ class _Reader:
                 fields.complain("leak", "this finding has several levels", "write {level: probability}")
             return (fields.number("leak", self.header.leak, low=0, high=1),) * len(above)
         given = self._by_level(fields, "leak", node, levels)
-        return tuple(given.get(name, share) for name in above)
+        leak = tuple(given.get(name, share) for name in above)
+        if sum(given.values()) <= 1 < sum(leak) - 1e-9:
+            fields.complain("leak", f"with {share:g} for each level not named it adds up to {sum(leak):g}", "keep the sum at 1")
+        return leak
 
     def _by_level(self, fields: Fields, key: str, node: Node, levels: tuple[str, ...]) -> dict[str, float]:
         given: dict[str, float] = {}
@@ -326,7 +383,8 @@ class _Reader:
                 continue
             given[name] = fields.number_of(item, f"{key}.{name}", low=0, high=1)
         if sum(given.values()) > 1 + 1e-9:
-            fields.complain(key.split(".")[0], f"the probabilities of {key} add up to {sum(given.values()):g}", "keep the sum at 1")
+            self.problems.append(Problem(fields.file, node.line, f"{fields.path}.{key}", "the probabilities add up to "
+                                         f"{sum(given.values()):g}", "keep the sum at 1 or below"))
         return given
 
     def _phrases(self, fields: Fields, key: str, levels: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
@@ -350,14 +408,17 @@ class _Reader:
         if meter and unit and self.header.meters[meter].unit != unit:
             one.complain("unit", f"the meter {meter!r} reads {self.header.meters[meter].unit}, not {unit}", "make them agree")
         bands: dict[str, tuple[float, float]] = {}
+        if one.has("bands") and one.node.value["bands"].value == {}:
+            one.complain("bands", "there is no band", "write level: [low, high]")
         for name, node in one.items("bands", required=True):
             if name not in levels:
                 one.complain("bands", f"{name!r} is no level of this check", source.nearest(name, levels), line=node.line)
             elif not isinstance(node.value, list) or len(node.value) != 2:
                 one.complain("bands", f"the band of {name!r} must be [low, high]", line=node.line)
             else:
+                before = len(self.problems)
                 low, high = (one.number_of(item, f"bands.{name}") for item in node.value)
-                if not low < high:
+                if not low < high and len(self.problems) == before:
                     one.complain("bands", f"the band of {name!r} is empty: {low:g} to {high:g}", line=node.line)
                 bands[name] = (low, high)
         quantity = one.text("quantity", required=True)
@@ -388,12 +449,14 @@ class _Reader:
         for condition, node in fields.items("brings"):
             if self._known(fields, "brings", condition, node, "conditions"):
                 default = node.value in ("", "~", "null")
-                brings[condition] = self.header.brings if default else fields.number_of(node, f"brings.{condition}", low=0, high=1)
+                brings[condition] = (self.header.brings if default
+                                     else fields.number_of(node, f"brings.{condition}", low=0, high=1))
+        before = len(self.problems)
         answers: dict[str, float] = {}
         for who, node in fields.items("answers_for", required=True):
             if fields.word_of(Node(who, node.line), "answers_for", self.header.answers_for):
                 answers[who] = fields.number_of(node, f"answers_for.{who}", low=0, high=1)
-        if answers and abs(sum(answers.values()) - 1) > 1e-6:
+        if abs(sum(answers.values()) - 1) > 1e-6 and len(self.problems) == before:
             fields.complain("answers_for", f"the shares add up to {sum(answers.values()):g}", "make them add up to 1")
         return Cause(
             name, fields.text("title", required=True), fields.word("area", self.header.areas, required=True),

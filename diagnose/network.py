@@ -61,10 +61,12 @@ class Network:
 
 
 class Opened(NamedTuple):
-    """A network ready for use: what the files say, and the arrays."""
+    """A network ready for use: what the files say, the arrays, and a name and key under which compiled copies are kept."""
 
     knowledge: Knowledge
     network: Network
+    copy_name: str
+    key: str
 
 
 def assemble(
@@ -157,16 +159,17 @@ def open_network(name: str) -> Opened:
     """
     folder = find_network(name)
     here = Path(__file__).parent
-    code = [path for path in (here / f"{module}.py" for module in ("source", "records", "knowledge", "network")) if path.is_file()]
+    modules = ("source", "records", "knowledge", "network")
+    code = [path for path in (here / f"{module}.py" for module in modules) if path.is_file()]
     key = source.fingerprint(network_files(folder), source.fingerprint(code), str(folder))
     copy_name = f"{folder.name}-{source.fingerprint([], str(folder.resolve()))[:12]}"
     data = source.read_copy(copy_name, key)
     if data is not None:
-        return Opened(unpack(data[0]), _from_lists(data[1]))
+        return Opened(unpack(data[0]), _from_lists(data[1]), copy_name, key)
     knowledge = load_knowledge(folder)
     network = build_network(knowledge)
     source.write_copy(copy_name, key, [pack(knowledge), _to_lists(network)])
-    return Opened(knowledge, network)
+    return Opened(knowledge, network, copy_name, key)
 
 
 def _to_lists(network: Network) -> list[Any]:

@@ -27,11 +27,11 @@ COUNTED = 4  # the number of causes present is told apart up to 3; the last slot
 
 
 class Step(NamedTuple):
-    """One step of a sweep. kind: open, cause or close. index: the axis or the cause. moves: for a cause, per linked axis
+    """One step of a sweep. kind: open, cause or close. which: the axis or the cause. moves: for a cause, per linked axis
     (axis, row of its steps, cells before, its states, cells after). position: where an axis is closed among those open."""
 
     kind: str
-    index: int
+    which: int
     moves: tuple[tuple[int, int, int, int, int], ...]
     position: int
 
@@ -175,9 +175,9 @@ def _plan_group(axes: Sequence[Axis], members: list[int], touched: dict[int, lis
 def _raise_axis(f: Array, move: Array, before: int, k: int, after: int) -> Array:
     """``move`` applied along one axis of ``f``, seen as (before, k, after)."""
     if after == 1:
-        return f.reshape(before, k) @ move.T
+        return np.asarray(f.reshape(before, k) @ move.T)
     if before <= 16:
-        return np.matmul(move, f.reshape(before, k, after))
+        return np.asarray(np.matmul(move, f.reshape(before, k, after)))
     old = f.reshape(before, k, after)
     new = np.empty_like(old)
     for x, row in enumerate(move.tolist()):
@@ -321,32 +321,32 @@ def _sweep_shared(group: Group, evidence: Evidence, starts: dict[int, Array], jo
         if step.kind == "cause":
             g = _present_branch(f, step, axes, worlds)
             kept.append(g)
-            f = absent[step.index] * f + present[step.index] * g
+            f = absent[step.which] * f + present[step.which] * g
         elif step.kind == "open":
             kept.append(f)
-            start = starts[step.index]
+            start = starts[step.which]
             f = (f[:, :, None] * start[:, None, :]).reshape(worlds, -1)
             open_shape.append(start.shape[1])
         else:
             before, k, after = _around(open_shape, step.position)
             shapes.append((before, k, after))
-            f = np.matmul(axes[step.index].last, f.reshape(worlds * before, k, after)).reshape(worlds, -1)
+            f = np.matmul(axes[step.which].last, f.reshape(worlds * before, k, after)).reshape(worlds, -1)
             del open_shape[step.position]
     z = f[:, 0].copy()
     b = np.ones((worlds, 1))
     for step in reversed(group.steps):
         if step.kind == "cause":
             g = kept.pop()
-            joint[:, step.index] = present[step.index] * np.einsum("ws,ws->w", b, g)
-            b = absent[step.index] * b + present[step.index] * _present_branch(b, step, axes, worlds, transposed=True)
+            joint[:, step.which] = present[step.which] * np.einsum("ws,ws->w", b, g)
+            b = absent[step.which] * b + present[step.which] * _present_branch(b, step, axes, worlds, transposed=True)
         elif step.kind == "open":
-            start = starts[step.index]
+            start = starts[step.which]
             split = b.reshape(worlds, -1, start.shape[1])
-            backs[step.index] = np.einsum("wsk,ws->wk", split, kept.pop())
+            backs[step.which] = np.einsum("wsk,ws->wk", split, kept.pop())
             b = np.einsum("wsk,wk->ws", split, start)
         else:
             before, k, after = shapes.pop()
-            last = axes[step.index].last
+            last = axes[step.which].last
             b = (b.reshape(worlds * before, 1, after) * last[:, None]).reshape(worlds, -1)
     return z
 
@@ -409,13 +409,13 @@ def _forward_group(group: Group, evidence: Evidence, firsts: Sequence[Array], un
     open_shape: list[int] = []
     for step in group.steps:
         if step.kind == "cause":
-            f = blend(f, _present_branch(f, step, axes, lead), step.index)
+            f = blend(f, _present_branch(f, step, axes, lead), step.which)
         elif step.kind == "open":
-            f = _open_counted(f, started(step.index))
-            open_shape.append(len(axes[step.index].first))
+            f = _open_counted(f, started(step.which))
+            open_shape.append(len(axes[step.which].first))
         else:
             before, k, after = _around(open_shape, step.position)
-            f = np.matmul(axes[step.index].last, f.reshape(lead * before, k, after)).reshape(*unit.shape[:2], -1)
+            f = np.matmul(axes[step.which].last, f.reshape(lead * before, k, after)).reshape(*unit.shape[:2], -1)
             del open_shape[step.position]
     return f
 
@@ -444,7 +444,7 @@ def probability_of_any(network: Network, evidence: Evidence, posterior: Posterio
         present[row + 1, list(members)] = 0.0
     z = _forward(posterior.plan, evidence, present)
     without = z[1:] / z[0]
-    return np.clip((1.0 - without) / (1.0 - posterior.none), 0.0, 1.0)
+    return np.asarray(np.clip((1.0 - without) / (1.0 - posterior.none), 0.0, 1.0))
 
 
 def number_of_causes(network: Network, evidence: Evidence, posterior: Posterior) -> Array:

@@ -9,10 +9,11 @@ from typing import Any, NamedTuple
 
 REPORT, CHECK, CIRCUMSTANCE = "report", "check", "circumstance"
 SAFETY_CLASSES = ("normal", "do_not_use", "stop_now")  # in rising gravity
+UNKNOWN = "unknown"  # the advice when nothing is known yet
 METHODS = ("volunteered", "recall", "look", "meter", "exchange")
 PEOPLE = ("customer", "fitter", "workshop")
 BY_PHONE = ("no", "partly", "yes")
-ALARMS = ("", "watch", "stop_now")
+ALARMS = ("watch", "stop_now")
 
 
 class Reading(NamedTuple):
@@ -31,8 +32,9 @@ class Finding(NamedTuple):
     """Anything observable: a report, a check or a circumstance.
 
     levels: ordered; level 0 is as it should be, higher levels dominate. leak: probability of each level above 0 with
-    no listed cause present. salience: chance that a customer volunteers a present report. alarm: what reporting it sets
-    off. phrases: (level, words) that customers use. tools: alternatives inside, all of the outer needed.
+    no listed cause present. salience: chance that a customer volunteers a present report. alarm: level -> what an
+    answer of that level sets off. phrases: (level, words) that customers use. tools: alternatives inside, all of the outer
+    needed.
     """
 
     id: str
@@ -46,10 +48,10 @@ class Finding(NamedTuple):
     file: str
     line: int
     salience: float = 0.0
-    alarm: str = ""
+    alarm: dict[str, str] = {}  # noqa: RUF012
     phrases: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
-    how: dict[str, tuple[str, ...]] = {}  # noqa: RUF012 - read only
+    how: dict[str, tuple[str, ...]] = {}  # noqa: RUF012 - all read only
     who: tuple[str, ...] = ()
     tools: tuple[tuple[str, ...], ...] = ()
     set_ups: tuple[str, ...] = ()
@@ -177,6 +179,7 @@ class Header(NamedTuple):
     meters: dict[str, Meter]
     parts: dict[str, str]
     returned_parts: tuple[str, ...]
+    same_words: tuple[tuple[str, ...], ...]
     file: str
     line: int
 
@@ -211,11 +214,12 @@ def unpack(data: list[Any]) -> Knowledge:
     head[fields.index("reliability")] = {w: {m: (v[0], v[1]) for m, v in row.items()} for w, row in reliability.items()}
     for name in ("first_checks", "returned_parts"):
         head[fields.index(name)] = tuple(head[fields.index(name)])
+    head[fields.index("same_words")] = tuple(tuple(group) for group in head[fields.index("same_words")])
     return Knowledge(
         Header(*head),
-        {key: Condition(*row[:3], _tuples(row[3]), *row[4:]) for key, row in data[1].items()},
+        {key: Condition(row[0], row[1], row[2], _tuples(row[3]), row[4], row[5]) for key, row in data[1].items()},
         {key: _finding(row) for key, row in data[2].items()},
-        {key: Caution(*row[:3], tuple(row[3]), tuple(row[4]), *row[5:]) for key, row in data[3].items()},
+        {key: Caution(row[0], row[1], row[2], tuple(row[3]), tuple(row[4]), row[5], row[6]) for key, row in data[3].items()},
         {key: _cause(row) for key, row in data[4].items()},
     )
 

@@ -6,11 +6,19 @@ YAML is read as plain text nodes and typed by the field that is being read, neve
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import functools
 import hashlib
 import json
+import math
 import os
 import re
+import shutil
+import stat
+import sys
 import tempfile
+import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,6 +26,11 @@ from typing import Any, NamedTuple
 LARGEST_FILE = 4_000_000  # bytes of one YAML file
 DEEPEST_NESTING = 24
 LARGEST_TEXT = 4_000  # characters of one text field
+MOST_UNKNOWN_KEYS = 20  # named one by one for one mapping
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+# Never meant in a text: controls, line ends that editors do not count, marks that turn the writing direction, byte order marks.
+_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ufeff\ufffe\uffff]")
 
 
 class Problem(NamedTuple):
@@ -30,10 +43,20 @@ class Problem(NamedTuple):
     mend: str
 
     def __str__(self) -> str:
-        place = f"{self.file}:{self.line}: " if self.line else f"{self.file}: " if self.file else ""
+        file = _from_here(self.file)
+        place = f"{file}:{self.line}: " if self.line else f"{file}: " if file else ""
         key = f"{self.key}: " if self.key else ""
         mend = f"; {self.mend}" if self.mend else ""
         return f"{place}{key}{self.what}{mend}"
+
+
+def _from_here(file: str) -> str:
+    """A path as people read it: from the folder they stand in, if it lies below it."""
+    try:
+        here = os.getcwd()
+    except OSError:  # the folder is gone
+        return file
+    return os.path.relpath(file, here) if os.path.isabs(file) and Path(file).is_relative_to(here) else file
 
 
 class InputError(Exception):
@@ -67,25 +90,32 @@ class Node(NamedTuple):
     @property
     def kind(self) -> str:
         """text, list or mapping, as a word for people."""
-        return {str: "text", list: "list", dict: "mapping"}[type(self.value)]
+        return "text" if isinstance(self.value, str) else "list" if isinstance(self.value, list) else "mapping"
 
 
 def read_yaml(path: Path, *, shown_as: str | None = None) -> Node:
     """The mapping at the top of a YAML file.
 
-    Raises InputError for what cannot be read (missing, too large, not UTF-8), for broken YAML, and for what a file
-    of ours never needs: anchors, aliases, tags, merge keys, doubled keys, a second document, deep nesting.
+    Raises InputError for what cannot be read (missing, no plain file, too large, not UTF-8), for broken YAML, and for
+    what a file of ours never needs: anchors, aliases, tags, merge keys, doubled keys, a second document, deep nesting.
     """
     name = shown_as or str(path)
+    return parse_yaml(_read_plain_file(path, name), name)
+
+
+def _read_plain_file(path: Path, name: str) -> bytes:
+    """The bytes of a file. A folder, pipe or device is refused unopened: reading one may never end."""
     try:
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            raise complaint(f"the file has {size:,} bytes", f"keep it under {LARGEST_FILE:,}", file=name)
-        raw = path.read_bytes()
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            what = "a folder" if stat.S_ISDIR(found.st_mode) else "no plain file"
+            raise complaint(f"this is {what}", "put a YAML file here or give it another name", file=name)
+        if found.st_size > LARGEST_FILE:
+            raise complaint(f"the file has {found.st_size:,} bytes", f"keep it under {LARGEST_FILE:,}", file=name)
+        return path.read_bytes()
     except OSError as error:
         raise complaint(f"cannot be read ({error.strerror or error})", "check the path and its rights",
                         file=name) from error
-    return parse_yaml(raw, name)
 
 
 def parse_yaml(raw: bytes, name: str) -> Node:
@@ -97,10 +127,10 @@ def parse_yaml(raw: bytes, name: str) -> Node:
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise complaint("this byte is not UTF-8 text", "save the file as UTF-8", file=name, line=line) from error
-    odd = re.search(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", text)
+    odd = _UNPRINTABLE.search(text)
     if odd:
         line = text.count("\n", 0, odd.start()) + 1
-        raise complaint(f"control character {odd.group()!r}", "remove it", file=name, line=line)
+        raise complaint(f"control character {odd.group()!a}", "remove it", file=name, line=line)
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     try:
         root = _build(yaml.parse(text, Loader=loader), yaml, name)
@@ -183,8 +213,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """A mending hint that names the nearest known word, or lists a few."""
     import difflib
 
-    words = sorted(known)
-    close = difflib.get_close_matches(word, words, n=1, cutoff=0.6)
+    words = sorted(filter(None, known))
+    close = difflib.get_close_matches(word[:80], words, n=1, cutoff=0.6)
     if close:
         return f"did you mean {close[0]!r}?"
     if not words:
@@ -235,11 +265,18 @@ class Fields:
         if not isinstance(node.value, str):
             self.complain(key, f"text is wanted, here is a {node.kind}")
             return default
+        return self._folded(node, key, may_be_empty=not required)
+
+    def _folded(self, node: Node, key: str, *, may_be_empty: bool = False) -> str:
+        """The text of a scalar, white space folded."""
         text = " ".join(node.value.split())
-        if required and not text:
-            self.complain(key, "the text is empty", "fill it in")
+        if not text and not may_be_empty:
+            self.complain(key, "the text is empty", "fill it in", line=node.line)
+        odd = _UNPRINTABLE.search(text)
+        if odd:
+            self.complain(key, f"control character {odd.group()!a}", "remove it", line=node.line)
         if len(text) > LARGEST_TEXT:
-            self.complain(key, f"the text has {len(text):,} characters", f"keep it under {LARGEST_TEXT:,}")
+            self.complain(key, f"the text has {len(text):,} characters", f"keep it under {LARGEST_TEXT:,}", line=node.line)
         return text
 
     def number(self, key: str, default: float = 0.0, *, low: float = float("-inf"), high: float = float("inf"),
@@ -252,10 +289,14 @@ class Fields:
                   high: float = float("inf")) -> float:
         """The number in a node that belongs to a key of this mapping."""
         path = f"{self.path}.{key}"
-        try:
-            value = float(node.value)
-        except (TypeError, ValueError):
-            self.problems.append(Problem(self.file, node.line, path, f"a number is wanted, here is {_shown(node)}", ""))
+        text = node.value.strip() if isinstance(node.value, str) else ""
+        if not _NUMBER.fullmatch(text):
+            self.problems.append(Problem(self.file, node.line, path, f"a number is wanted, here is {_shown(node)}",
+                                         "write it like 0.25"))
+            return default
+        value = float(text)
+        if math.isinf(value):
+            self.problems.append(Problem(self.file, node.line, path, f"{text} is too large", "give a smaller number"))
             return default
         if not low <= value <= high:
             limits = f"between {low:g} and {high:g}" if high != float("inf") else f"not below {low:g}"
@@ -280,7 +321,7 @@ class Fields:
         return node.value
 
     def words(self, key: str, allowed: Iterable[str] | None = None, *, required: bool = False) -> tuple[str, ...]:
-        """A list of texts, each of the allowed words if these are given."""
+        """A list of texts; if allowed words are given, each must be one of these and stand once."""
         node = self.get(key, required=required)
         if node is None:
             return ()
@@ -291,13 +332,18 @@ class Fields:
         found: list[str] = []
         for item in node.value:
             if not isinstance(item.value, str):
-                self.problems.append(Problem(self.file, item.line, f"{self.path}.{key}", "a text is wanted here", ""))
+                self.complain(key, f"a text is wanted here, not a {item.kind}", "put it in quotes if it holds ': '",
+                              line=item.line)
             elif words is None:
-                found.append(" ".join(item.value.split()))
+                found.append(self._folded(item, key))
+            elif item.value in found:
+                self.complain(key, f"{item.value!r} stands here twice", "keep one of them", line=item.line)
             elif item.value in words:
                 found.append(item.value)
             else:
                 self.word_of(item, key, words)
+        if required and not node.value:
+            self.complain(key, "the list is empty", "fill it in")
         return tuple(found)
 
     def items(self, key: str, *, required: bool = False) -> list[tuple[str, Node]]:
@@ -318,9 +364,12 @@ class Fields:
     def done(self) -> None:
         """Complain about keys that nobody read."""
         assert self.node.keys is not None
-        for key, line in self.node.keys.items():
-            if key not in self._seen:
-                self.complain("", f"the key {key!r} is not known here", nearest(key, self._seen), line=line)
+        unknown = [(key, line) for key, line in self.node.keys.items() if key not in self._seen]
+        for key, line in unknown[:MOST_UNKNOWN_KEYS]:
+            self.complain("", f"the key {key[:60]!r} is not known here", nearest(key, self._seen), line=line)
+        if len(unknown) > MOST_UNKNOWN_KEYS:
+            self.complain("", f"{len(unknown) - MOST_UNKNOWN_KEYS:,} more keys are not known here", "remove them",
+                          line=unknown[MOST_UNKNOWN_KEYS][1])
 
 
 def _shown(node: Node) -> str:
@@ -353,11 +402,7 @@ def fingerprint(paths: Iterable[Path], *extra: str) -> str:
     for text in extra:
         digest.update(f"{len(text)}:{text}".encode())
     for path in sorted(paths, key=lambda p: p.name):
-        try:
-            raw = path.read_bytes()
-        except OSError as error:
-            raise complaint(f"cannot be read ({error.strerror or error})", "check the path and its rights",
-                            file=str(path)) from error
+        raw = _read_plain_file(path, str(path))
         digest.update(f"{path.name}:{len(raw)}:".encode())
         digest.update(raw)
     return digest.hexdigest()
@@ -401,3 +446,93 @@ def _copy_path(name: str) -> Path | None:
         return platformdirs.user_cache_path("diagnose") / f"{name}.json"
     except (OSError, RuntimeError):
         return None
+
+
+def dump_yaml(data: Any) -> str:
+    """Plain data as YAML text that ``parse_yaml`` reads back, text by text; booleans are yes and no, controls are escaped."""
+    return str(_dump()(data))
+
+
+@functools.cache
+def _dump() -> Any:
+    import yaml
+
+    tag = "tag:yaml.org,2002:str"
+    untidy = re.compile("[^\n\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
+    dumper: Any = type("Dumper", (getattr(yaml, "CSafeDumper", yaml.SafeDumper),),
+                       {"ignore_aliases": lambda self, data: True, "yaml_implicit_resolvers": {}})
+
+    def text(self: Any, value: str) -> Any:
+        value = re.sub("[\ud800-\udfff]", "\ufffd", value)  # half of a surrogate pair is no character
+        clean = not untidy.search(value) and all(line == line.strip() for line in (value, *value.split("\n")))
+        return self.represent_scalar(tag, value, style='"' if not clean else "|" if "\n" in value else None)
+
+    dumper.add_representer(str, text)
+    dumper.add_representer(bool, lambda self, value: self.represent_scalar(tag, "yes" if value else "no"))
+    for kind in (int, float):
+        dumper.add_representer(kind, lambda self, value: self.represent_scalar(tag, repr(value).removesuffix(".0")))
+    return functools.partial(yaml.dump, Dumper=dumper, sort_keys=False, allow_unicode=True, width=1 << 30)
+
+
+@contextlib.contextmanager
+def locked(path: Path, *, wait: float = 10.0) -> Iterator[bool]:
+    """Holds the lock file at ``path``, which stays; the system frees it when the process ends, in whatever way. Yields False
+    where there are no locks. InputError if it is still held after ``wait`` seconds; OSError if it cannot be made."""
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    try:
+        yield _seized(handle, path, time.monotonic() + wait)
+    finally:
+        os.close(handle)
+
+
+def _seized(handle: int, path: Path, deadline: float) -> bool:
+    while True:
+        try:
+            if sys.platform == "win32":
+                import msvcrt
+
+                msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+            else:
+                import fcntl
+
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        except OSError as error:
+            if error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK):
+                return False
+            if time.monotonic() >= deadline:
+                raise complaint("another run is writing here", "try again when it is done", file=str(path.parent)) from error
+            time.sleep(0.01)
+
+
+def put_file(path: Path, data: bytes, *, new: bool = False) -> None:
+    """Put ``data`` at ``path`` whole or not at all, also after a power cut; an existing file keeps its rights. ``new``:
+    FileExistsError if something is there, also if another process is quicker. OSError: then nothing has changed."""
+    path = path if new else Path(os.path.realpath(path))
+    temporary = path.with_name(f".{path.name}.{os.urandom(4).hex()}.tmp")
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    try:
+        with os.fdopen(os.open(temporary, flags, 0o666), "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        if not new and path.exists():
+            shutil.copymode(path, temporary)
+        _name_new(temporary, path) if new else os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+    if os.name == "posix":
+        folder = os.open(path.parent, os.O_RDONLY)
+        with contextlib.suppress(OSError):  # the file has its name already; some file systems cannot sync a folder
+            os.fsync(folder)
+        os.close(folder)
+
+
+def _name_new(temporary: Path, path: Path) -> None:
+    try:
+        os.rename(temporary, path) if os.name == "nt" else os.link(temporary, path)
+    except OSError as error:
+        if error.errno not in (errno.EPERM, errno.ENOTSUP, errno.ENOSYS):
+            raise
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o666))  # no hard links here: an empty file keeps the name
+        os.replace(temporary, path)

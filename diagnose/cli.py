@@ -1,0 +1,231 @@
+"""Commands only: parse, load, call, show; and the one place that maps errors to exit codes.
+
+Exit codes: 0 answered, 2 input to be mended, 3 a bug of ours, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from typing import Annotated, Any
+
+import typer
+
+from diagnose.source import InputError, complaint
+
+app = typer.Typer(
+    name="diagnose", no_args_is_help=True, add_completion=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+    help="Fault diagnosis for the fitter who is called back. Start with: diagnose triage \"what the customer said\"")
+network_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Look at the networks that the tool knows.")
+app.add_typer(network_app, name="network")
+
+_USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
+
+NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
+
+
+@app.command(epilog='Example: diagnose triage "forgets its stations every night and the battery was flat this morning"')
+def triage(
+    words: Annotated[list[str] | None, typer.Argument(help="What the customer said ('-' reads it).")] = None,
+    report: Annotated[list[str] | None, typer.Option(metavar="ID", help="A report that is so.")] = None,
+    normal: Annotated[list[str] | None, typer.Option(metavar="ID", help="A finding that is as it should be.")] = None,
+    circumstance: Annotated[list[str] | None, typer.Option(metavar="ID=yes|no", help="A fact about the case.")] = None,
+    check: Annotated[list[str] | None, typer.Option(metavar="ID=LEVEL", help="What a check showed: a level or reading.")] = None,
+    who: Annotated[str, typer.Option(metavar="WHO", help="Who did the checks: customer, fitter or workshop.")] = "customer",
+    network: _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
+
+NetworkOption = "head_unit",
+    as_json: JsonOption = False,
+) -> None:
+    """How urgent is it, what is it likely to be, what to do and what to bring."""
+    from diagnose.evidence import parse_answers, read_evidence
+    from diagnose.network import open_network
+    from diagnose.posterior import infer
+    from diagnose.triage import advise, answers_from_ids, answers_from_words
+
+    opened = open_network(network)
+    text = _text_of(words)
+    understood, answers = answers_from_words(opened, text, choose=_chooser(opened, as_json)) if text else (None, [])
+    answers += answers_from_ids(opened.knowledge, report or [], normal or [])
+    answers += parse_answers(circumstance or [], opened.knowledge, who="fitter", kinds=("circumstance",))
+    answers += parse_answers(check or [], opened.knowledge, who=who)
+    if not answers and understood is None:
+        raise complaint("nothing was said yet", "give the customer's words, or --report ID (diagnose findings WORDS finds ids)")
+    evidence = read_evidence(opened.knowledge, opened.network, answers)
+    result = advise(opened, evidence, infer(opened.network, evidence))
+    if as_json:
+        _print_json(_triage_json(result, understood))
+        return
+    from diagnose import screens
+
+    screens.show_triage(screens.console(), result, understood)
+
+
+@app.command(epilog="Example: diagnose findings stations lost")
+def findings(
+    words: Annotated[list[str], typer.Argument(help="A few words of what you look for.")],
+    network: _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
+
+NetworkOption = "head_unit",
+    as_json: JsonOption = False,
+) -> None:
+    """Find the ids of reports, checks and circumstances by a few words."""
+    from diagnose import screens
+    from diagnose.network import open_network
+    from diagnose.phrases import search
+
+    knowledge = open_network(network).knowledge
+    found = search(knowledge, " ".join(words))
+    if as_json:
+        rows = [{"id": name, "kind": (f := knowledge.findings[name]).kind, "title": f.title, "levels": f.levels, "score": score}
+                for name, score in found]
+        _print_json({"schema": 1, "findings": rows})
+        return
+    screens.show_findings(screens.console(), knowledge, found)
+
+
+@network_app.command("check", epilog="Example: diagnose network check head_unit")
+def network_check(
+    network: Annotated[str, typer.Argument(metavar="NAME", help="A name, or a folder of files.")] = "head_unit",
+    as_json: JsonOption = False,
+) -> None:
+    """Check a network's files: every mistake with file and line, then the general library's own check."""
+    import time
+
+    from diagnose.audit import audit, check_general_model
+    from diagnose.knowledge import find_network, load_knowledge
+    from diagnose.network import Opened, build_network
+
+    began = time.perf_counter()
+    knowledge = load_knowledge(find_network(network))
+    opened = Opened(knowledge, build_network(knowledge), "", "")
+    found = audit(opened)
+    if found.errors:
+        raise InputError(found.errors)
+    problem = check_general_model(opened)
+    if problem:
+        raise InputError(problem)
+    kinds = ["report", "check", "circumstance"]
+    counts = {"causes": len(knowledge.causes), "conditions": len(knowledge.conditions),
+              **{f"{kind}s": len(knowledge.of_kind(kind)) for kind in kinds}, "cautions": len(knowledge.cautions),
+              "links": len(opened.network.link_cause)}
+    if as_json:
+        _print_json({"schema": 1, "network": knowledge.header.id, "counts": counts,
+                     "warnings": [w._asdict() for w in found.warnings]})
+        return
+    from diagnose import screens
+
+    screens.show_network(screens.console(), counts, knowledge.header.title, found.warnings, time.perf_counter() - began)
+
+
+@network_app.command("list", epilog="Example: diagnose network list")
+def network_list() -> None:
+    """List the networks that come with the tool."""
+    from diagnose.knowledge import networks_folder
+
+    for path in sorted(networks_folder().glob("*/network.yaml")):
+        print(path.parent.name)
+
+
+@app.command(epilog="Example: diagnose schema triage")
+def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, findings or network_check.")] = "triage") -> None:
+    """Print the JSON Schema of a command's --json output."""
+    from pathlib import Path
+
+    folder = Path(__file__).parent / "schemas"
+    known = sorted(path.stem for path in folder.glob("*.json"))
+    if name not in known:
+        from diagnose.source import nearest
+
+        raise complaint(f"there is no schema {name[:40]!r}", nearest(name, known), key="schema")
+    print((folder / f"{name}.json").read_text(encoding="utf-8"), end="")
+
+
+def _text_of(words: list[str] | None) -> str:
+    if words == ["-"]:
+        return sys.stdin.read(100_000)
+    text = " ".join(words or [])
+    if len(text) > 20_000:
+        raise complaint(f"the text has {len(text):,} characters", "keep to what matters, under 20,000")
+    return text
+
+
+def _chooser(opened: Any, as_json: bool) -> Any:
+    """Who decides what doubtful words mean: the person at the terminal, or nobody."""
+    if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return None
+    from diagnose import screens
+
+    out = screens.console()
+    return lambda doubt: screens.ask_which(out, doubt, opened.knowledge)
+
+
+def _triage_json(result: Any, understood: Any) -> dict[str, Any]:
+    from diagnose.phrases import as_plain
+
+    words = as_plain(understood) if understood else {"matches": [], "doubts": [], "not_understood": []}
+    return {"schema": 1, **_plain(result), "words": words}
+
+
+def _plain(value: Any) -> Any:
+    """Records as plain mappings, for JSON."""
+    if hasattr(value, "_asdict"):
+        return {name: _plain(item) for name, item in value._asdict().items()}
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value
+
+
+def _print_json(data: Any) -> None:
+    print(json.dumps(data, indent=2, ensure_ascii=not (sys.stdout.encoding or "").lower().startswith("utf")))
+
+
+def main() -> None:
+    """Run a command and leave with its exit code."""
+    sys.exit(run())
+
+
+def run(arguments: list[str] | None = None) -> int:
+    """Run a command; the exit code. Errors become sentences on stderr here and nowhere else."""
+    try:
+        code = typer.main.get_command(app)(args=arguments, prog_name="diagnose", standalone_mode=False)
+        sys.stdout.flush()
+        return int(code or 0)
+    except InputError as error:
+        from diagnose import screens
+
+        screens.show_problems(error.problems)
+        return 2
+    except _USAGE as error:
+        error.show()
+        return 2
+    except typer.Exit as error:
+        return error.exit_code
+    except (KeyboardInterrupt, typer.Abort):
+        print("interrupted", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        return _own_bug(error)
+
+
+def _own_bug(error: Exception) -> int:
+    """A mistake of ours: one sentence on stderr, the details in a file that can be sent."""
+    import tempfile
+    import traceback
+
+    details = "".join(traceback.format_exception(error))
+    try:
+        with tempfile.NamedTemporaryFile("w", prefix="diagnose-", suffix=".log", delete=False, encoding="utf-8") as log:
+            log.write(details)
+        where = f"; the details are in {log.name}"
+    except OSError:
+        where = ""
+    print(f"diagnose made a mistake of its own ({type(error).__name__}){where}", file=sys.stderr)
+    return 3
