@@ -28,15 +28,13 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of 
 
 @app.command(epilog='Example: diagnose triage "forgets its stations every night and the battery was flat this morning"')
 def triage(
-    words: Annotated[list[str] | None, typer.Argument(help="What the customer said ('-' reads it).")] = None,
+    words: Annotated[list[str] | None, typer.Argument(help="What the customer said ('-': read).")] = None,
     report: Annotated[list[str] | None, typer.Option(metavar="ID", help="A report that is so.")] = None,
     normal: Annotated[list[str] | None, typer.Option(metavar="ID", help="A finding that is as it should be.")] = None,
     circumstance: Annotated[list[str] | None, typer.Option(metavar="ID=yes|no", help="A fact about the case.")] = None,
     check: Annotated[list[str] | None, typer.Option(metavar="ID=LEVEL", help="What a check showed: a level or reading.")] = None,
     who: Annotated[str, typer.Option(metavar="WHO", help="Who did the checks: customer, fitter or workshop.")] = "customer",
-    network: _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
-
-NetworkOption = "head_unit",
+    network: NetworkOption = "head_unit",
     as_json: JsonOption = False,
 ) -> None:
     """How urgent is it, what is it likely to be, what to do and what to bring."""
@@ -66,9 +64,7 @@ NetworkOption = "head_unit",
 @app.command(epilog="Example: diagnose findings stations lost")
 def findings(
     words: Annotated[list[str], typer.Argument(help="A few words of what you look for.")],
-    network: _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
-
-NetworkOption = "head_unit",
+    network: NetworkOption = "head_unit",
     as_json: JsonOption = False,
 ) -> None:
     """Find the ids of reports, checks and circumstances by a few words."""

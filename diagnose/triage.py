@@ -69,9 +69,10 @@ class Share(NamedTuple):
 
 
 class Advice(NamedTuple):
-    """What to tell the customer now. safety: the gravest class in force, or unknown; p_stop, p_do_not_use: probability that a cause of
-    that class is present; threshold: from which p_stop decides; alarm: what an answer set off; lifted_by: first checks still
-    to be asked, which may lift the stop; phone: what the customer can do meanwhile, with its probability."""
+    """What to tell the customer now. safety: the gravest class in force, or unknown; p_stop, p_do_not_use:
+    probability that a cause of that class is present; threshold: from which p_stop decides; alarm: what an answer set
+    off; lifted_by: first checks still to be asked, which may lift the stop; phone: what the customer can do
+    meanwhile, with its probability."""
 
     safety: str
     text: str
