@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from diagnose import network
 from diagnose.network import Array, Network, Opened
-from diagnose.records import CHECK, REPORT, Cause, Caution, Finding, Header, Knowledge
+from diagnose.records import CHECK, REPORT, Cause, Caution, Finding, Knowledge
 from diagnose.source import Problem, nearest
 
 WEAK = 0.05  # a link below this tells nothing
@@ -39,7 +39,7 @@ def audit(opened: Opened) -> Audit:
     strength = 1.0 - links[:, :, 0]  # (causes, findings) probability that the cause alone makes the finding show
     errors = [*_undetected(knowledge, arrays, strength), *_unwarned(knowledge), *_forbidden(knowledge),
               *_grave_without_caution(knowledge), *_beyond_everybody(knowledge), *_by_phone_without_customer(knowledge),
-              *_band_gaps(knowledge), *_first_checks(knowledge.header, knowledge), *_two_meanings(knowledge)]
+              *_band_gaps(knowledge), *_first_checks(knowledge), *_two_meanings(knowledge)]
     warnings = [*_unnoticed(knowledge, arrays, strength), *_unmoved(knowledge, arrays, strength),
                 *_inseparable(knowledge, arrays, links), *_shared_phrases(knowledge), *_few_phrases(knowledge),
                 *_unbrought(knowledge)]
@@ -251,14 +251,15 @@ def _band_gaps(knowledge: Knowledge) -> Iterator[Problem]:
                               "keep the bands within the meter", ".reading.bands")
 
 
-def _first_checks(header: Header, knowledge: Knowledge) -> Iterator[Problem]:
-    """A check that opens every conversation and does not exist, or that the customer cannot be asked."""
-    checks = {finding.id for finding in knowledge.of_kind(CHECK)}
+def _first_checks(knowledge: Knowledge) -> Iterator[Problem]:
+    """A finding that opens every conversation and does not exist, or that the customer cannot be asked."""
+    header = knowledge.header
     for name in header.first_checks:
-        if name not in checks:
-            yield Problem(header.file, header.line, "network.first_checks", f"there is no check {name!r}",
-                          nearest(name, checks))
-        elif "customer" not in knowledge.findings[name].who:
+        finding = knowledge.findings.get(name)
+        if finding is None:
+            yield Problem(header.file, header.line, "network.first_checks", f"there is no check or report {name!r}",
+                          nearest(name, knowledge.findings))
+        elif finding.kind == CHECK and "customer" not in finding.who:
             yield Problem(header.file, header.line, "network.first_checks", f"{name!r} is asked first in every "
                           "conversation but is not for the customer", "add the customer to its 'who', with steps")
 
