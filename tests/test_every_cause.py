@@ -12,18 +12,24 @@ import numpy as np
 import pytest
 
 from diagnose.evidence import Answer, read_evidence, reliability_of, seen_through
-from diagnose.network import UNLISTED, Array, Network, Opened, open_network
+from diagnose.knowledge import find_network
+from diagnose.network import UNLISTED, Array, Network, Opened
 from diagnose.posterior import infer
 from diagnose.records import CHECK, REPORT, Finding
+from tests.conftest import load_network
 
 FIRST = 3
 TYPICAL = 0.5  # a report, or a level of a check, that is expected rather than merely possible
 MOST_CHECKS = 2
 
 # Causes that do not come among the first three, and why that is right as it is.
-EXCEPTIONS: dict[str, str] = {}
+EXCEPTIONS: dict[str, str] = {
+    "lead_coiled_behind_unit":
+        "none of its reports is expected more often than not, and a coil looks like the commoner bunched loom; "
+        "only the noise that it brings tells them apart",
+}
 
-OPENED = open_network("head_unit")
+OPENED = load_network(find_network("head_unit"))
 
 
 def picture(network: Network, opened: Opened, cause: str) -> list[Answer]:
@@ -43,7 +49,7 @@ def decisive_checks(opened: Opened, cause: str, told: list[Answer]) -> list[Answ
     Rivals are the other causes in question with their posterior odds given the reports. The second check is chosen
     against what the first has left of them.
     """
-    knowledge, network = opened
+    knowledge, network = opened.knowledge, opened.network
     i = network.cause_index[cause]
     posterior = infer(network, read_evidence(knowledge, network, told))
     rivals = [r for r in posterior.in_question if r not in (i, network.unlisted)]
@@ -92,7 +98,7 @@ def _said(opened: Opened, finding: Finding, answer: Answer, level: int) -> Array
 
 def rank_of(opened: Opened, cause: str, answers: list[Answer]) -> int:
     """Rank from 1 among the causes in question, the unlisted one apart; 0 if it is not in question."""
-    knowledge, network = opened
+    knowledge, network = opened.knowledge, opened.network
     posterior = infer(network, read_evidence(knowledge, network, answers))
     ranked = sorted(posterior.in_question, key=lambda i: (-posterior.p[i], network.causes[i]))
     names = [network.causes[i] for i in ranked if network.causes[i] != UNLISTED]

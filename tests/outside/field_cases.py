@@ -62,7 +62,8 @@ def load_cases(knowledge: Knowledge, path: Path = FILE) -> list[FieldCase]:
     """The cases of the file; InputError with everything that does not exist in the knowledge or is misspelt."""
     problems: list[Problem] = []
     top = Fields(source.read_yaml(path, shown_as=path.name), path.name, "", problems)
-    cases = [_case(Fields(node, path.name, name, problems), name, knowledge) for name, node in top.items("cases", required=True)]
+    cases = [_case(Fields(node, path.name, name, problems), name, knowledge)
+             for name, node in top.items("cases", required=True)]
     top.done()
     if problems:
         raise InputError(problems)
