@@ -85,7 +85,7 @@ def load_knowledge(folder: Path) -> Knowledge:
     sections: dict[str, dict[str, tuple[Node, str]]] = {name: {} for name in SECTIONS}
     for path in network_files(folder):
         _gather(path, sections, problems)
-    if not sections["network"]:
+    if not sections["network"] and not problems:  # else it may stand in a file that could not be read
         problems.append(Problem(str(folder), 0, "network", "no file has the key 'network'", "add network.yaml"))
     if problems:
         raise InputError(problems)
@@ -123,7 +123,8 @@ def _gather(path: Path, sections: dict[str, dict[str, tuple[Node, str]]], proble
             problems.append(Problem(name, line, section, f"the section {section!r} is not known",
                                     source.nearest(section, SECTIONS)))
         elif not isinstance(node.value, dict):
-            problems.append(Problem(name, line, section, f"a mapping is wanted, here is a {node.kind}", ""))
+            problems.append(Problem(name, line, section, f"a mapping is wanted, here is a {node.kind}",
+                                    "write 'id:' lines below"))
         elif section == "network":
             if sections[section]:
                 problems.append(Problem(name, line, section, "a second 'network' section", "keep one"))
@@ -223,7 +224,7 @@ def _reliability(top: Fields, people: dict[str, str]) -> dict[str, dict[str, tup
         for method in METHODS:
             node = one.get(method, required=True)
             if node is None or not isinstance(node.value, list) or len(node.value) != 2:
-                one.complain(method, "two probabilities are wanted: [right when so, right when not]")
+                one.complain(method, "two probabilities are wanted", "write [right when it is so, right when it is not]")
                 continue
             sensitivity, specificity = (one.number_of(item, method, 0.9, low=0, high=1) for item in node.value)
             if sensitivity + specificity <= 1:
@@ -414,12 +415,13 @@ class _Reader:
             if name not in levels:
                 one.complain("bands", f"{name!r} is no level of this check", source.nearest(name, levels), line=node.line)
             elif not isinstance(node.value, list) or len(node.value) != 2:
-                one.complain("bands", f"the band of {name!r} must be [low, high]", line=node.line)
+                one.complain("bands", f"the band of {name!r} has no two ends", "write it as [low, high]", line=node.line)
             else:
                 before = len(self.problems)
                 low, high = (one.number_of(item, f"bands.{name}") for item in node.value)
                 if not low < high and len(self.problems) == before:
-                    one.complain("bands", f"the band of {name!r} is empty: {low:g} to {high:g}", line=node.line)
+                    one.complain("bands", f"the band of {name!r} is empty: {low:g} to {high:g}", "write it as [low, high]",
+                                 line=node.line)
                 bands[name] = (low, high)
         quantity = one.text("quantity", required=True)
         one.done()

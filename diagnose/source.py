@@ -135,7 +135,8 @@ def parse_yaml(raw: bytes, name: str) -> Node:
     try:
         root = _build(yaml.parse(text, Loader=loader), yaml, name)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
+        never_closed = error.context_mark is not None and "end of stream" in str(error.problem)
+        mark = error.context_mark if never_closed else error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
         raise complaint(f"not valid YAML ({error.problem or error.context})", "mend the indentation or the quotes here",
                         file=name, line=line) from error
@@ -231,7 +232,8 @@ class Fields:
         self.problems = problems
         self.node = node
         self._seen: set[str] = set()
-        if not isinstance(node.value, dict):
+        self._is_mapping = isinstance(node.value, dict)
+        if not self._is_mapping:
             self.complain("", f"a mapping is wanted, here is a {node.kind}", "write 'key: value' lines")
             self.node = Node({}, node.line, {})
 
@@ -253,7 +255,7 @@ class Fields:
         """The node under a key, marked as read."""
         self._seen.add(key)
         node: Node | None = self.node.value.get(key)
-        if node is None and required:
+        if node is None and required and self._is_mapping:
             self.complain("", f"the key {key!r} is missing", "add it")
         return node
 
@@ -263,7 +265,7 @@ class Fields:
         if node is None:
             return default
         if not isinstance(node.value, str):
-            self.complain(key, f"text is wanted, here is a {node.kind}")
+            self.complain(key, f"text is wanted, here is a {node.kind}", "put the text in quotes")
             return default
         return self._folded(node, key, may_be_empty=not required)
 
@@ -352,7 +354,7 @@ class Fields:
         if node is None:
             return []
         if not isinstance(node.value, dict):
-            self.complain(key, f"a mapping is wanted, here is a {node.kind}")
+            self.complain(key, f"a mapping is wanted, here is a {node.kind}", "write 'key: value' lines")
             return []
         return list(node.value.items())
 
