@@ -29,8 +29,10 @@ LARGEST_TEXT = 4_000  # characters of one text field
 MOST_UNKNOWN_KEYS = 20  # named one by one for one mapping
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-# Never meant in a text: controls, line ends that editors do not count, marks that turn the writing direction, byte order marks.
-_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ufeff\ufffe\uffff]")
+# Never meant in a file: controls, line ends that editors do not count, byte order marks within it.
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]")
+# Never meant in a field either: marks that turn the writing direction, so that a screen shows another text than there is.
+_TURNING = re.compile(f"{_CONTROL.pattern[:-1]}\u202a-\u202e\u2066-\u2069]")
 
 
 class Problem(NamedTuple):
@@ -127,7 +129,7 @@ def parse_yaml(raw: bytes, name: str) -> Node:
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise complaint("this byte is not UTF-8 text", "save the file as UTF-8", file=name, line=line) from error
-    odd = _UNPRINTABLE.search(text)
+    odd = _CONTROL.search(text)
     if odd:
         line = text.count("\n", 0, odd.start()) + 1
         raise complaint(f"control character {odd.group()!a}", "remove it", file=name, line=line)
@@ -274,7 +276,7 @@ class Fields:
         text = " ".join(node.value.split())
         if not text and not may_be_empty:
             self.complain(key, "the text is empty", "fill it in", line=node.line)
-        odd = _UNPRINTABLE.search(text)
+        odd = _TURNING.search(text)
         if odd:
             self.complain(key, f"control character {odd.group()!a}", "remove it", line=node.line)
         if len(text) > LARGEST_TEXT:
