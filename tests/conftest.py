@@ -29,7 +29,7 @@ network:
   defaults: {brings: 0.9, leak: 0.01, salience: 0.6, strength: 20}
   unlisted: {title: Something not in the list, prior: 0.05, link: 0.03}
   stop_threshold: {alarm: 0.02, otherwise: 0.06, asked: 0.15, do_not_use: 0.2}
-  advice: {stop_now: Take the battery out., do_not_use: Leave it alone., normal: Carry on.}
+  advice: {stop_now: Take the battery out., do_not_use: Leave it alone., normal: Carry on., unknown: Wait for us.}
   notice: Local codes and the maker's instructions go first.
   first_checks: [hot]
   people: {customer: The customer, fitter: The fitter, workshop: A workshop}

@@ -48,20 +48,20 @@ class Numbers:
 
 
 def random_situation(seed: int, causes: int, findings: int, *, exact: bool = False, density: float = 0.5,
-                     unlisted: bool = False, most_prior: float = 1.0) -> Situation:
+                     unlisted: bool = False, spare: int = 0) -> Situation:
     """The situation of a seed. density: share of cause-finding pairs that are linked; an unlisted cause is linked to all.
-    most_prior: the largest prior."""
+    spare: of the last so many findings nothing has been seen."""
     numbers = Numbers(seed, exact=exact)
     names = [f"c{i}" for i in range(causes)]
     if unlisted:
         names[-1] = UNLISTED
     levels = {f"f{j}": (2, 2, 3, 4)[numbers.below(4)] for j in range(findings)}
-    priors = {name: most_prior * numbers.probability() for name in names}
+    priors = {name: numbers.probability() for name in names}
     leaks = {name: numbers.above(size) for name, size in levels.items()}
     links = {(cause, finding): numbers.above(size) for finding, size in levels.items() for cause in names
              if cause == UNLISTED or numbers.rng.random() < density}
     seen: dict[str, int | tuple[float, ...]] = {}
-    for name, size in levels.items():
+    for name, size in list(levels.items())[: findings - spare]:
         how = numbers.below(8)
         if how < 5:
             seen[name] = numbers.below(size)
@@ -71,9 +71,9 @@ def random_situation(seed: int, causes: int, findings: int, *, exact: bool = Fal
 
 
 @st.composite
-def situations(draw: Any, *, exact: bool = True, causes: int = 9, findings: int = 6) -> Situation:
+def situations(draw: Any, *, exact: bool = True, causes: int = 9, findings: int = 6, spare: int = 0) -> Situation:
     """Networks of up to ``causes`` causes and ``findings`` findings of 2 to 4 levels, dense or falling apart into groups,
     with or without an unlisted cause that is linked to everything, each with some evidence."""
     return random_situation(
-        draw(st.integers(0, 2**32 - 1)), draw(st.integers(1, causes)), draw(st.integers(1, findings)), exact=exact,
-        density=draw(st.sampled_from((0.2, 0.4, 0.7, 1.0))), unlisted=draw(st.booleans()))
+        draw(st.integers(0, 2**32 - 1)), draw(st.integers(1, causes)), draw(st.integers(1 + spare, findings)),
+        exact=exact, density=draw(st.sampled_from((0.2, 0.4, 0.7, 1.0))), unlisted=draw(st.booleans()), spare=spare)
