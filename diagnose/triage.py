@@ -10,7 +10,9 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from diagnose.evidence import Answer, Evidence
+import numpy as np
+
+from diagnose.evidence import Answer, Evidence, likelihood_of
 from diagnose.network import Opened
 from diagnose.posterior import CauseSet, Posterior, likely_sets, number_of_causes, probability_of_any
 from diagnose.records import REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Knowledge
@@ -25,10 +27,19 @@ WORTH_BRINGING = 0.03
 WORTH_SAYING = 0.08  # probability from which a cause's words for the telephone or its cautions are shown
 DECIDES = 0.5  # share of belief that settles the course
 PLANNED = 0.9  # share of cases that the planned minutes cover
+SHOWN_SETS = 6
+WEIGHED_SETS = 400  # sets of causes that the planned minutes are taken from
+ROUNDING = 1e-12  # a difference of two probabilities below this is none
+NEEDS = {  # where a cause can be put right, as the end of a sentence
+    "phone": "can be put right by phone",
+    "visit": "needs hands and tools on site",
+    "workshop": "is for a qualified workshop",
+    "return": "means that a part goes back to its supplier",
+}
 
 
 class Heard(NamedTuple):
-    """An answer as it was understood. meaning: of the level, in words."""
+    """An answer as it was understood. level: for a reading the likeliest one; meaning: of the level, in words."""
 
     finding: str
     title: str
@@ -41,13 +52,15 @@ class Heard(NamedTuple):
 
 
 class RankedCause(NamedTuple):
-    """A cause with its posterior probability."""
+    """A cause with its posterior probability. where: it can be put right by phone, on a visit, in a workshop, or by
+    returning a part; by_phone: what words alone can do about it."""
 
     cause: str
     title: str
     p: float
     safety: str
     by_phone: str
+    where: str
     answers_for: str
     remedy: str
 
@@ -68,11 +81,41 @@ class Share(NamedTuple):
     p: float
 
 
+class Question(NamedTuple):
+    """A first check that nobody has answered yet. levels: what it can come to, the first is as it should be."""
+
+    finding: str
+    ask: str
+    levels: tuple[str, ...]
+
+
+class ByPhone(NamedTuple):
+    """What the customer can do meanwhile about one cause. p: that it is present; fully: whether words alone can put it
+    right; cautions: ids of what must be said before."""
+
+    cause: str
+    title: str
+    words: str
+    p: float
+    fully: bool
+    cautions: tuple[str, ...]
+
+
+class CautionInForce(NamedTuple):
+    """A caution. now: it belongs to what was said or to what the customer can do meanwhile, else to work on site;
+    p: 1 for what was said, else the probability that a cause whose remedy needs it is present."""
+
+    id: str
+    title: str
+    text: str
+    p: float
+    now: bool
+
+
 class Advice(NamedTuple):
-    """What to tell the customer now. safety: the gravest class in force, or unknown; p_stop, p_do_not_use:
-    probability that a cause of that class is present; threshold: from which p_stop decides; alarm: what an answer set
-    off; lifted_by: first checks still to be asked, which may lift the stop; phone: what the customer can do
-    meanwhile, with its probability."""
+    """What to tell the customer now. safety: the gravest class in force, or unknown; alarm: what an answer set off;
+    p_stop, p_do_not_use: probability that a cause of that class is present; threshold, threshold_do_not_use: from which
+    these decide; ask_first: first checks that nobody has answered; lifted_by: those of them that may lift the stop."""
 
     safety: str
     text: str
@@ -80,13 +123,18 @@ class Advice(NamedTuple):
     p_stop: float
     p_do_not_use: float
     threshold: float
+    threshold_do_not_use: float
+    ask_first: tuple[Question, ...]
     lifted_by: tuple[str, ...]
-    phone: tuple[Share, ...]
-    cautions: tuple[Share, ...]
+    phone: tuple[ByPhone, ...]
+    cautions: tuple[CautionInForce, ...]
 
 
 class Course(NamedTuple):
-    """What to do with the callback: stop_now, phone, visit, workshop or return; chances: probability of each way."""
+    """What to do with the callback: stop_now, phone, visit, workshop or return, or ask while nothing is known.
+
+    chances: probability that words alone put everything right, that only a workshop can, that a part goes back. minutes:
+    expected, of putting it right once found; plan_minutes: cover nine of ten cases that the files know."""
 
     kind: str
     reasons: tuple[str, ...]
@@ -97,7 +145,9 @@ class Course(NamedTuple):
 
 
 class Triage(NamedTuple):
-    """The whole answer to a callback; see schemas/triage.json for the same as JSON."""
+    """The whole answer to a callback; see schemas/triage.json for the same as JSON.
+
+    less_likely: P(no cause of the ranking but another one in question is present). unexplained: P(none in question is)."""
 
     network: str
     title: str
@@ -108,6 +158,7 @@ class Triage(NamedTuple):
     ranking: tuple[RankedCause, ...]
     sets: tuple[RankedSet, ...]
     unlisted: float
+    less_likely: float
     unexplained: float
     number: tuple[float, ...]
     course: Course
@@ -122,43 +173,52 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior, *, speaks_f
     asked = [i for i in posterior.in_question if i != network.unlisted]
     causes = {i: knowledge.causes[network.causes[i]] for i in asked}
     ranked = sorted(asked, key=lambda i: (-posterior.p[i], network.causes[i]))
-    chance = _Chances(opened, evidence, posterior, causes)
     shown = [i for i in ranked if posterior.p[i] >= WORTH_SHOWING][:SHOWN_CAUSES]
-    sets = likely_sets(network, evidence, posterior, most=6)
+    chance = _Chances(opened, evidence, posterior, causes, shown)
+    p_any = chance.of(lambda _: True)
+    sets = likely_sets(network, evidence, posterior, cover=0.999, most=WEIGHED_SETS)
     advice = _advice(knowledge, evidence, posterior, causes, ranked, chance)
     minutes, plan_minutes, set_ups = _minutes(knowledge, opened, posterior, causes, sets, chance)
     return Triage(
         network=knowledge.header.id, title=knowledge.header.title, version=knowledge.header.version, speaks_from=speaks_from,
         heard=tuple(_heard(knowledge, evidence)), advice=advice,
-        ranking=tuple(_ranked(causes[i], float(posterior.p[i])) for i in shown),
+        ranking=tuple(_ranked(knowledge, causes[i], float(posterior.p[i])) for i in shown),
         sets=tuple(RankedSet(tuple(network.causes[i] for i in s.causes), tuple(_title(opened, i) for i in s.causes), s.p)
-                   for s in sets),
+                   for s in sets[:SHOWN_SETS]),
         unlisted=float(posterior.p[network.unlisted]) if network.unlisted >= 0 else 0.0,
-        unexplained=1.0 - chance.of(lambda _: True) if causes else 1.0,
+        less_likely=max(0.0, p_any - chance.of_shown), unexplained=1.0 - p_any,
         number=tuple(float(p) for p in number_of_causes(network, evidence, posterior)),
-        course=_course(knowledge, advice, causes, ranked, posterior, chance, minutes, plan_minutes, set_ups,
-                       bool(evidence.answers)),
+        course=_course(knowledge, advice, causes, ranked, chance, minutes, plan_minutes, set_ups, bool(evidence.answers)),
         parts=_parts(knowledge, causes, chance),
         answers_for=_answers_for(knowledge, causes, posterior), notice=knowledge.header.notice)
 
 
 class _Chances:
-    """P(at least one cause in question that fits a description is present), all descriptions in one sweep."""
+    """P(at least one cause in question that fits a description is present), all descriptions in one sweep.
 
-    def __init__(self, opened: Opened, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause]) -> None:
+    words_alone: P(some cause in question is present, and words alone put right all that are)."""
+
+    def __init__(self, opened: Opened, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause],
+                 shown: Sequence[int]) -> None:
         self._causes = causes
         header = opened.knowledge.header
         parts = sorted({part for cause in causes.values() for part in cause.remedy.bring})
         set_ups = sorted({name for cause in causes.values() for name in cause.remedy.set_ups})
-        wanted: list[frozenset[int]] = [self._members(lambda _: True)]
+        cautions = sorted({name for cause in causes.values() for name in cause.remedy.cautions})
+        unlisted = {opened.network.unlisted} & set(posterior.in_question)
+        everything, others = frozenset({*causes, *unlisted}), self._members(lambda c: c.remedy.by_phone != "yes") | unlisted
+        wanted: list[frozenset[int]] = [self._members(lambda _: True), frozenset(shown), everything, others]
         wanted += [self._members(lambda c, s=s: c.safety == s) for s in SAFETY_CLASSES]  # type: ignore[misc]
         wanted += [self._members(lambda c, s=s: s in c.remedy.bring) for s in parts]  # type: ignore[misc]
         wanted += [self._members(lambda c, s=s: s in c.remedy.set_ups) for s in set_ups]  # type: ignore[misc]
-        wanted += [self._members(lambda c: c.remedy.by_phone != "yes"), self._members(lambda c: c.remedy.by_phone == "partly")]
+        wanted += [self._members(lambda c, s=s: s in c.remedy.cautions) for s in cautions]  # type: ignore[misc]
         wanted += [self._members(is_workshop), self._members(lambda c: is_return(c, header.returned_parts))]
-        unique = sorted(set(wanted), key=lambda members: sorted(members))
+        unique = sorted(set(wanted), key=sorted)
         self._p = dict(zip(unique, probability_of_any(opened.network, evidence, posterior, unique), strict=True))
         self._p[frozenset()] = 0.0
+        self.of_shown = float(self._p[frozenset(shown)])
+        words_alone = float(self._p[everything] - self._p[others])
+        self.words_alone = words_alone if words_alone > ROUNDING else 0.0
 
     def _members(self, fits: Callable[[Cause], bool]) -> frozenset[int]:
         return frozenset(i for i, cause in self._causes.items() if fits(cause))
@@ -175,6 +235,13 @@ def is_workshop(cause: Cause) -> bool:
 def is_return(cause: Cause, returned: Sequence[str]) -> bool:
     """Whether putting it right means sending a part back to its supplier."""
     return any(part in returned for part in cause.remedy.bring)
+
+
+def where_of(cause: Cause, returned: Sequence[str]) -> str:
+    """Where a cause can be put right: phone, visit, workshop or return."""
+    if cause.remedy.by_phone == "yes":
+        return "phone"
+    return "workshop" if is_workshop(cause) else "return" if is_return(cause, returned) else "visit"
 
 
 def answers_from_words(
@@ -221,40 +288,51 @@ def _title(opened: Opened, i: int) -> str:
     return opened.knowledge.header.unlisted.title if i == opened.network.unlisted else opened.knowledge.causes[name].title
 
 
-def _ranked(cause: Cause, p: float) -> RankedCause:
+def _ranked(knowledge: Knowledge, cause: Cause, p: float) -> RankedCause:
     mostly = max(cause.answers_for, key=lambda who: cause.answers_for[who])
-    return RankedCause(cause.id, cause.title, p, cause.safety, cause.remedy.by_phone, mostly, cause.remedy.summary)
+    return RankedCause(cause.id, cause.title, p, cause.safety, cause.remedy.by_phone,
+                       where_of(cause, knowledge.header.returned_parts), mostly, cause.remedy.summary)
+
+
+def level_of(knowledge: Knowledge, answer: Answer) -> int:
+    """The level that an answer gives, for a reading the likeliest one."""
+    finding = knowledge.findings[answer.finding]
+    if answer.level is not None:
+        return finding.level(answer.level)
+    return int(np.argmax(likelihood_of(knowledge.header, finding, answer)))
 
 
 def _heard(knowledge: Knowledge, evidence: Evidence) -> Iterable[Heard]:
     for answer in evidence.answers:
-        finding = knowledge.findings[answer.finding]
-        if answer.reading is not None and finding.reading is not None:
-            text = f"{answer.reading:g} {finding.reading.unit}"
-            yield Heard(finding.id, finding.title, "", "", False, answer.who, answer.sure, text)
-        else:
-            level = finding.level(answer.level or "")
-            yield Heard(finding.id, finding.title, finding.levels[level], finding.meanings[level], level == 0, answer.who,
-                        answer.sure, "")
+        finding, level = knowledge.findings[answer.finding], level_of(knowledge, answer)
+        reading = f"{answer.reading:g} {finding.reading.unit}" if answer.reading is not None and finding.reading else ""
+        yield Heard(finding.id, finding.title, finding.levels[level], finding.meanings[level], level == 0, answer.who,
+                    answer.sure, reading)
 
 
 def alarm_of(knowledge: Knowledge, evidence: Evidence) -> str:
     """The gravest alarm that an answer sets off: '', 'watch' or 'stop_now'."""
-    alarms = [knowledge.findings[a.finding].alarm.get(a.level or "", "") for a in evidence.answers]
+    alarms = [_alarm(knowledge, answer) for answer in evidence.answers]
     return "stop_now" if "stop_now" in alarms else "watch" if "watch" in alarms else ""
 
 
-def _first_checks_normal(knowledge: Knowledge, evidence: Evidence) -> bool:
-    """Whether the questions that always come first have all been answered as they should be."""
-    normal = {a.finding for a in evidence.answers if a.level == knowledge.findings[a.finding].levels[0] and a.sure}
-    return bool(knowledge.header.first_checks) and normal.issuperset(knowledge.header.first_checks)
+def _alarm(knowledge: Knowledge, answer: Answer) -> str:
+    finding = knowledge.findings[answer.finding]
+    return finding.alarm.get(finding.levels[level_of(knowledge, answer)], "")
+
+
+def _first_checks_open(knowledge: Knowledge, evidence: Evidence) -> tuple[str, ...]:
+    """The questions that always come first and have not surely been answered as they should be."""
+    normal = {a.finding for a in evidence.answers if a.sure and level_of(knowledge, a) == 0}
+    return tuple(name for name in knowledge.header.first_checks if name not in normal)
 
 
 def _advice(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause], ranked: Sequence[int],
             chance: _Chances) -> Advice:
     alarm = alarm_of(knowledge, evidence)
     limits = knowledge.header.stop_threshold
-    asked = _first_checks_normal(knowledge, evidence)
+    still_open = _first_checks_open(knowledge, evidence)
+    asked = bool(knowledge.header.first_checks) and not still_open
     threshold = limits["alarm" if alarm else "asked" if asked else "otherwise"]
     p_stop = chance.of(lambda c: c.safety == "stop_now")
     p_do_not_use = chance.of(lambda c: c.safety == "do_not_use")
@@ -264,32 +342,42 @@ def _advice(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, caus
         safety = "do_not_use"
     else:
         safety = "normal" if ranked or evidence.answers else UNKNOWN
-    lifted_by = () if asked or alarm or safety != "stop_now" else knowledge.header.first_checks
+    answered = {answer.finding for answer in evidence.answers}
+    questions = () if alarm else tuple(
+        Question(name, knowledge.findings[name].ask, knowledge.findings[name].levels) for name in still_open
+        if name not in answered)
+    lifted_by = tuple(question.finding for question in questions) if safety == "stop_now" else ()
     phone = []
     if safety != "stop_now":
-        phone = [Share(causes[i].id, causes[i].remedy.by_phone_how, float(posterior.p[i])) for i in ranked
-                 if causes[i].remedy.by_phone != "no" and posterior.p[i] >= WORTH_SAYING][:3]
-    return Advice(safety, knowledge.header.advice[safety], alarm, p_stop, p_do_not_use, threshold, lifted_by, tuple(phone),
-                  tuple(_cautions(knowledge, evidence, posterior, causes, ranked)))
+        phone = [ByPhone(c.id, c.title, c.remedy.by_phone_how, float(posterior.p[i]), c.remedy.by_phone == "yes",
+                         c.remedy.cautions) for i in ranked for c in [causes[i]]
+                 if c.remedy.by_phone != "no" and posterior.p[i] >= WORTH_SAYING][:3]
+    cautions = _cautions(knowledge, evidence, posterior, causes, phone, chance, stopped=safety == "stop_now")
+    return Advice(safety, knowledge.header.advice[safety], alarm, p_stop, p_do_not_use, threshold, limits["do_not_use"],
+                  questions, lifted_by, tuple(phone), cautions)
 
 
 def _cautions(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause],
-              ranked: Sequence[int]) -> Iterable[Share]:
-    """Cautions of what was reported and of the likely remedies, the gravest causes first."""
-    weights: dict[str, float] = {}
+              phone: Sequence[ByPhone], chance: _Chances, *, stopped: bool) -> tuple[CautionInForce, ...]:
+    """Cautions of what was said, of the words for the telephone, and of remedies that may well be needed.
+
+    A check's own cautions are for whoever makes it; once it is answered they count only if the answer is an alarm. Where
+    a possible danger stops the work, those of every dangerous cause that is listed come too."""
+    said: set[str] = set()
     for answer in evidence.answers:
         finding = knowledge.findings[answer.finding]
-        if answer.level != finding.levels[0]:
-            for name in finding.cautions:
-                weights[name] = 1.0
-    for i in ranked:
-        if posterior.p[i] >= WORTH_SAYING or causes[i].safety == "stop_now":
-            for name in causes[i].remedy.cautions:
-                weights[name] = max(weights.get(name, 0.0), float(posterior.p[i]))
-    for name, weight in sorted(weights.items(), key=lambda item: (-item[1], item[0])):
-        caution: Caution = knowledge.cautions[name]
-        if weight >= WORTH_SAYING:
-            yield Share(name, f"{caution.title}: {caution.text}", weight)
+        if level_of(knowledge, answer) > 0 and (finding.kind == REPORT or _alarm(knowledge, answer)):
+            said.update(finding.cautions)
+    by_phone = {name for item in phone for name in item.cautions}
+    grave = {name for i, c in causes.items() if stopped and c.safety == "stop_now" and posterior.p[i] >= WORTH_SHOWING
+             for name in c.remedy.cautions}
+    found = []
+    for name in {*said, *by_phone, *(name for c in causes.values() for name in c.remedy.cautions)}:
+        p = 1.0 if name in said else chance.of(lambda c, s=name: s in c.remedy.cautions)  # type: ignore[misc]
+        if name in said or name in by_phone or name in grave or p >= WORTH_SAYING:
+            caution: Caution = knowledge.cautions[name]
+            found.append(CautionInForce(name, caution.title, caution.text, p, name in said or name in by_phone))
+    return tuple(sorted(found, key=lambda c: (not c.now, -c.p, c.id)))
 
 
 def _minutes(knowledge: Knowledge, opened: Opened, posterior: Posterior, causes: dict[int, Cause], sets: Sequence[CauseSet],
@@ -316,57 +404,73 @@ def _minutes_of_sets(knowledge: Knowledge, opened: Opened, sets: Sequence[CauseS
     found = []
     for one in sets:
         named = [knowledge.causes[opened.network.causes[i]] for i in one.causes if i != opened.network.unlisted]
+        if not named:  # nobody knows how long the unlisted takes
+            continue
         set_ups = {name for cause in named for name in cause.remedy.set_ups}
         minutes = sum(c.remedy.minutes for c in named) + sum(knowledge.header.set_ups[name].minutes for name in set_ups)
         found.append((minutes, one.p))
     return found
 
 
-def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], ranked: Sequence[int], posterior: Posterior,
-            chance: _Chances, minutes: float, plan_minutes: float, set_ups: tuple[Share, ...], heard: bool) -> Course:
+def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], ranked: Sequence[int], chance: _Chances,
+            minutes: float, plan_minutes: float, set_ups: tuple[Share, ...], heard: bool) -> Course:
     returned = knowledge.header.returned_parts
-    p_any = chance.of(lambda _: True)
     chances = {
-        "phone": p_any - chance.of(lambda c: c.remedy.by_phone != "yes"),
+        "phone": chance.words_alone,
         "workshop": chance.of(is_workshop),
         "return": chance.of(lambda c: is_return(c, returned)),
     }
-    reasons: list[str] = []
     if advice.safety == "stop_now":
-        kind = "stop_now"
-        if advice.alarm == "stop_now":
-            reasons.append("what was reported is a reason to stop by itself")
-        if advice.p_stop >= advice.threshold:
-            worst = next((causes[i] for i in ranked if causes[i].safety == "stop_now"), None)
-            reasons.append(f"{_percent(advice.p_stop)} that something of the class 'stop now' is present"
-                           + (f", first of all: {worst.title.lower()}" if worst else ""))
-        reasons.append("nothing more is tried by telephone; look at it on site before it is used again")
+        kind, reasons = "stop_now", _reasons_to_stop(advice, causes, ranked)
+    elif not heard:
+        kind, reasons = "ask", ["nothing was understood yet; ask more before anything is decided"]
+    elif not ranked:
+        kind, reasons = "visit", ["nothing that the files know explains this; ask more, then look at it on site"]
     elif chances["phone"] >= DECIDES:
-        kind = "phone"
-        reasons.append(f"{_percent(chances['phone'])} that the customer can put it right with your words alone")
+        kind, reasons = "phone", [f"{_spoken(chances['phone'])} that the customer can put it right with your words alone"]
     elif chances["workshop"] >= DECIDES:
-        kind = "workshop"
-        reasons.append(f"{_percent(chances['workshop'])} that only a qualified workshop can put it right")
+        kind, reasons = "workshop", [f"{_spoken(chances['workshop'])} that only a qualified workshop can put it right"]
     elif chances["return"] >= DECIDES:
-        kind = "return"
-        reasons.append(f"{_percent(chances['return'])} that a part goes back to its supplier")
+        kind, reasons = "return", [f"{_spoken(chances['return'])} that a part goes back to its supplier"]
     else:
-        kind = "visit"
-        if ranked:
-            first = causes[ranked[0]]
-            reasons.append(f"the likeliest cause ({first.title.lower()}) needs hands and tools on site")
-        reasons.append(f"only {_percent(chances['phone'])} that words alone put it right")
+        first = causes[ranked[0]]
+        where = where_of(first, returned)
+        kind, reasons = "visit", [f"the likeliest cause ({_inside(first.title)}) {NEEDS[where]}"]
+        only = "but only" if where == "phone" else "only"
+        reasons.append(f"{only} {_spoken(chances['phone'])} that words alone put everything right" if chances["phone"] > 0
+                       else "words alone do not put it right")
         if advice.phone:
             reasons.append("a few minutes on the telephone first are worth it: see what the customer can do meanwhile")
-    if not ranked:
-        reasons = ["nothing that the files know explains this; ask more, then look at it on site" if heard
-                   else "nothing was understood yet; ask more before anything is decided"]
-        kind = "stop_now" if advice.safety == "stop_now" else "visit"
     return Course(kind, tuple(reasons), chances, minutes, plan_minutes, set_ups)
 
 
-def _percent(p: float) -> str:
-    return "over 99 %" if p > 0.995 else "under 1 %" if 0 < p < 0.005 else f"{math.floor(p * 100 + 0.5)} %"
+def _reasons_to_stop(advice: Advice, causes: dict[int, Cause], ranked: Sequence[int]) -> list[str]:
+    reasons = []
+    if advice.alarm == "stop_now":
+        reasons.append("what was reported is a reason to stop by itself")
+    if advice.p_stop >= advice.threshold:
+        worst = next((causes[i] for i in ranked if causes[i].safety == "stop_now"), None)
+        reasons.append(f"{_spoken(advice.p_stop)} that something of the class 'stop now' is present"
+                       + (f", first of all: {_inside(worst.title)}" if worst else ""))
+    return [*reasons, "nothing more is tried by telephone; look at it on site before it is used again"]
+
+
+def _inside(title: str) -> str:
+    """A title inside a sentence: a capital that only starts it goes."""
+    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
+
+
+def percent(p: float, *, under: str = "<", over: str = ">") -> str:
+    """A probability as people read it; never 0 % or 100 % for something that is neither."""
+    if 0.0 < p < 0.005:
+        return f"{under}1 %"
+    if 0.995 <= p < 1.0:
+        return f"{over}99 %"
+    return f"{math.floor(p * 100 + 0.5)} %"
+
+
+def _spoken(p: float) -> str:
+    return percent(p, under="under ", over="over ")
 
 
 def _parts(knowledge: Knowledge, causes: dict[int, Cause], chance: _Chances) -> tuple[Share, ...]:

@@ -1,0 +1,113 @@
+"""The house stands: one-way imports, a light start, sizes, documents that name every command and module."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+MODULES = sorted(p for p in (ROOT / "diagnose").glob("*.py"))
+FLOORS = [
+    {"__main__"}, {"cli"}, {"screens"}, {"triage", "audit"}, {"posterior"}, {"evidence"}, {"network", "phrases"}, {"knowledge"},
+    {"records"}, {"source"},
+]
+HEAVY = ("pgmpy", "pandas", "scipy", "torch", "pydantic", "networkx", "sklearn", "rich.markdown", "snowballstemmer", "jsonschema")
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, *arguments], capture_output=True, text=True, check=False, cwd=ROOT)
+
+
+def test_imports_go_down_only() -> None:
+    floor = {name: number for number, names in enumerate(FLOORS) for name in names}
+    for path in MODULES:
+        if path.stem == "__init__":
+            continue
+        assert path.stem in floor, f"{path.stem} has no floor: declare it here and in DEVELOPERS.md"
+        for line in path.read_text(encoding="utf-8").splitlines():
+            match = re.match(r"\s*from diagnose(?:\.(\w+))? import (.+)", line)
+            if match:
+                for name in [match[1]] if match[1] else re.findall(r"\w+", match[2]):
+                    if name in floor:
+                        assert floor[name] > floor[path.stem] or name == path.stem, f"{path.stem} imports {name}"
+
+
+def test_foreign_packages_stay_in_their_rooms() -> None:
+    allowed = {"rich": {"screens"}, "typer": {"cli"}, "yaml": {"source"}, "pgmpy": {"network"}, "rapidfuzz": {"phrases"},
+               "snowballstemmer": {"phrases"}, "platformdirs": {"source", "case"}}
+    for path in MODULES:
+        for package in re.findall(r"^\s*(?:import|from) (\w+)", path.read_text(encoding="utf-8"), re.M):
+            if package in allowed:
+                assert path.stem in allowed[package], f"{path.stem} imports {package}"
+
+
+def test_a_triage_starts_light() -> None:
+    code = ("import sys; from diagnose.cli import run; run(['triage', 'forgets its stations every night']);"
+            "print([m for m in sys.modules if m in sys.argv[1].split(',')], file=sys.stderr)")
+    run("-c", code, "none")
+    assert run("-c", code, ",".join(HEAVY)).stderr.strip() == "[]"
+
+
+def test_importing_the_package_imports_nothing_else() -> None:
+    done = run("-c", "import sys; before = set(sys.modules); import diagnose; print(sorted(set(sys.modules) - before))")
+    assert done.stdout.strip() == "['diagnose']"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.stem)
+def test_modules_are_of_readable_size(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
+
+
+def test_documents_name_every_module_and_command() -> None:
+    from typer.main import get_command
+
+    from diagnose.cli import app
+
+    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for path in MODULES:
+        if not path.stem.startswith("__"):
+            assert re.search(rf"\b{path.stem}\b", developers), f"DEVELOPERS.md says nothing about {path.stem}"
+
+    def commands(group: object, prefix: str) -> list[str]:
+        found = []
+        for name, command in group.commands.items():  # type: ignore[attr-defined]
+            found += commands(command, f"{prefix} {name}") if hasattr(command, "commands") else [f"{prefix} {name}"]
+        return found
+
+    for name in commands(get_command(app), "diagnose"):
+        assert name in readme, f"README.md says nothing about {name!r}"
+
+
+def test_every_command_has_help_and_an_example() -> None:
+    from typer.main import get_command
+
+    from diagnose.cli import app
+
+    def check(group: object) -> None:
+        for name, command in group.commands.items():  # type: ignore[attr-defined]
+            assert command.help, name
+            if hasattr(command, "commands"):
+                check(command)
+            else:
+                assert "Example: diagnose " in (command.epilog or ""), name
+
+    check(get_command(app))
+
+
+def test_ruff_and_the_type_checker_are_content() -> None:
+    assert run("-m", "ruff", "check", "diagnose", "tests").returncode == 0, run("-m", "ruff", "check", "diagnose", "tests").stdout
+    done = run("-m", "mypy")
+    assert done.returncode == 0, done.stdout
+
+
+def test_top_level_holds_what_it_should() -> None:
+    listed = subprocess.run(["git", "ls-files"], capture_output=True, text=True, cwd=ROOT, check=False)
+    if listed.returncode != 0:
+        pytest.skip("not a git checkout")
+    top = {line.split("/")[0] for line in listed.stdout.splitlines() if not line.startswith(".")}
+    assert top <= {"README.md", "DEVELOPERS.md", "pyproject.toml", "diagnose", "networks", "tests", "cases"}
