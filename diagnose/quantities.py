@@ -11,11 +11,13 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import wraps
+from itertools import pairwise
 from typing import Any, NamedTuple, ParamSpec
 
 from diagnose.source import InputError, Problem, complaint, nearest
 
 NEGLIGIBLE = 1e-9  # a level this much less likely than the likeliest counts as ruled out
+HARD = 1e-12  # an uncertainty below this share of the narrowest band is none
 LABELS = {
     "CP": "common practice in the trade, no source",
     "M": "from memory, not verified",
@@ -140,32 +142,54 @@ def band_likelihood(value: float, uncertainty: float, bands: Mapping[str, tuple[
     value beyond every band counts for the nearest one, and so does one in a gap too far from both sides to reach
     either. Uncertainty 0 is hard evidence. ValueError for bands without width, and for a value that is no number.
 
-    >>> band_likelihood(11.8, 0.0, {"low": (10.0, 11.8), "good": (11.8, 12.4)})
-    {'low': 0.3333333333333333, 'good': 1.0}
+    >>> band_likelihood(12.0, 0.0, {"low": (10.0, 12.0), "good": (12.0, 13.0)})
+    {'low': 0.5, 'good': 1.0}
     """
     if not math.isfinite(value) or not uncertainty >= 0.0 or math.isinf(uncertainty) or not bands:
         raise ValueError(f"a finite value, an uncertainty not below 0 and bands are wanted: {value}, {uncertainty}, {bands}")
     for name, (low, high) in bands.items():
         if not 0.0 < high - low < math.inf:
             raise ValueError(f"the band of {name!r} has no sane width: {low} to {high}")
-    at = min(max(value, min(low for low, _ in bands.values())), max(high for _, high in bands.values()))
-    density = {name: _mass(low, high, at, uncertainty) / (high - low) for name, (low, high) in bands.items()}
+    if uncertainty < HARD * min(high - low for low, high in bands.values()):
+        uncertainty = 0.0
+    at = held(value, bands)
+    density = {name: _density(low, high, at, uncertainty) for name, (low, high) in bands.items()}
     if not any(density.values()):
         edges = [edge for band in bands.values() for edge in band]
         at = min(edges, key=lambda edge: abs(edge - at))
-        density = {name: _mass(low, high, at, uncertainty) / (high - low) for name, (low, high) in bands.items()}
+        density = {name: _density(low, high, at, uncertainty) for name, (low, high) in bands.items()}
     largest = max(density.values())
     return {name: d / largest if d >= largest * NEGLIGIBLE else 0.0 for name, d in density.items()}
 
 
-def _mass(low: float, high: float, at: float, uncertainty: float) -> float:
-    """Probability that a Gaussian around ``at`` lies between low and high, taken in the tail that keeps its digits."""
+def meter_likelihood(value: float, meter: MeterError, bands: Mapping[str, tuple[float, float]]) -> dict[str, float]:
+    """``band_likelihood`` of a meter reading, its uncertainty from the meter's error.
+
+    A reading beyond every band is held at the outermost edge first: an error in per cent of a needlessly large reading
+    would reach into every band.
+    """
+    at = held(value, bands)
+    return band_likelihood(at, meter.uncertainty(at), bands)
+
+
+def held(value: float, bands: Mapping[str, tuple[float, float]]) -> float:
+    """The value, brought to the nearest edge if it lies beyond every band."""
+    return min(max(value, min(low for low, _ in bands.values())), max(high for _, high in bands.values()))
+
+
+def _density(low: float, high: float, at: float, uncertainty: float) -> float:
+    """Mean over a band of the Gaussian around ``at``, in units of 1 / uncertainty (of 1 if there is none).
+
+    Taken in the tail that keeps its digits; over a band that is narrow against the uncertainty, from its middle.
+    """
     if uncertainty == 0.0:
-        return 0.5 * ((low <= at < high) + (low < at <= high))
+        return 0.5 * ((low <= at < high) + (low < at <= high)) / (high - low)
     z_low, z_high = (low - at) / uncertainty, (high - at) / uncertainty
+    if z_high - z_low < 1e-5:
+        return math.exp(-0.125 * (z_low + z_high) ** 2) / math.sqrt(2.0 * math.pi)
     if z_low > 0.0:
         z_low, z_high = -z_high, -z_low
-    return 0.5 * (math.erfc(-z_high / math.sqrt(2.0)) - math.erfc(-z_low / math.sqrt(2.0)))
+    return 0.5 * (math.erfc(-z_high / math.sqrt(2.0)) - math.erfc(-z_low / math.sqrt(2.0))) / (z_high - z_low)
 
 
 def level_of(value: float, bands: Mapping[str, tuple[float, float]]) -> str:
@@ -184,7 +208,7 @@ def interpolate(points: Sequence[tuple[float, float]], x: float) -> float:
     """
     if x <= points[0][0]:
         return points[0][1]
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(points):
         if x <= x1:
             return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
     return points[-1][1]
@@ -265,6 +289,8 @@ def _converted(number: float, given: str, unit: str, text: str, key: str) -> flo
     for dimension in _dimensions(unit):
         source, target = _scale(given, dimension), _scale(unit, dimension)
         if source and target:
+            if source[1] == target[1] == 0.0 and source[0] < target[0]:
+                return number / (target[0] / source[0])  # 86 mA is 0.086 A to the last digit, which 86 x 0.001 is not
             return (number * source[0] + source[1] - target[1]) / target[0]
     hint = f"give it in {unit}" if unit else "give it without a unit"
     raise complaint(f"the unit {given!r} in {text[:LONGEST_QUANTITY]!r} does not fit", hint, key=key)
@@ -342,11 +368,11 @@ def _problems(argument: Argument, value: Any) -> list[Problem]:
     unit = f" {argument.unit}" if argument.unit else ""
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < math.inf:
         return [Problem("", 0, argument.name, f"{value!r} is not a number", f"{argument.meaning}, in{unit or ' figures'}")]
-    limits = f"{argument.lowest:g} to {argument.highest:g}{unit}"
+    limits = f"{short(argument.lowest)} to {short(argument.highest)}{unit}"
     if not argument.lowest <= value <= argument.highest:
         return [Problem("", 0, argument.name, f"{value:g}{unit} cannot be: {argument.meaning}", f"it lies within {limits}")]
     if argument.whole and value != int(value):
-        return [Problem("", 0, argument.name, f"{value:g} is not a whole number", f"it is one of {limits}")]
+        return [Problem("", 0, argument.name, f"{value:g} is not a whole number", f"it lies within {limits}")]
     return []
 
 
