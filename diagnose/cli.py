@@ -5,8 +5,10 @@ Exit codes: 0 answered, 2 input to be mended, 3 a bug of ours, 130 interrupted.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import re
 import sys
 from typing import Annotated, Any
 
@@ -22,6 +24,9 @@ app.add_typer(network_app, name="network")
 
 _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
 
+INTERRUPTED = 130
+LONGEST_TEXT = 20_000  # characters of a customer's words
+
 NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
 
@@ -32,23 +37,26 @@ def triage(
     report: Annotated[list[str] | None, typer.Option(metavar="ID", help="A report that is so.")] = None,
     normal: Annotated[list[str] | None, typer.Option(metavar="ID", help="A finding that is as it should be.")] = None,
     circumstance: Annotated[list[str] | None, typer.Option(metavar="ID=yes|no", help="A fact about the case.")] = None,
-    check: Annotated[list[str] | None, typer.Option(metavar="ID=LEVEL", help="What a check showed: a level or reading.")] = None,
+    check: Annotated[list[str] | None, typer.Option(metavar="ID=LEVEL", help="What a check showed: level or reading.")] = None,
     who: Annotated[str, typer.Option(metavar="WHO", help="Who did the checks: customer, fitter or workshop.")] = "customer",
     network: NetworkOption = "head_unit",
+    cautions: Annotated[bool, typer.Option("--cautions", help="Show every caution in full.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """How urgent is it, what is it likely to be, what to do and what to bring."""
     from diagnose.evidence import parse_answers, read_evidence
     from diagnose.network import open_network
     from diagnose.posterior import infer
-    from diagnose.triage import advise, answers_from_ids, answers_from_words
+    from diagnose.triage import advise, agreed, answers_from_ids, answers_from_words
 
     opened = open_network(network)
     text = _text_of(words)
     understood, answers = answers_from_words(opened, text, choose=_chooser(opened, as_json)) if text else (None, [])
-    answers += answers_from_ids(opened.knowledge, report or [], normal or [])
-    answers += parse_answers(circumstance or [], opened.knowledge, who="fitter", kinds=("circumstance",))
-    answers += parse_answers(check or [], opened.knowledge, who=who)
+    _check_person(who, opened.knowledge.header.people)
+    given = answers_from_ids(opened.knowledge, report or [], normal or [])
+    given += parse_answers(circumstance or [], opened.knowledge, who="fitter", kinds=("circumstance",))
+    given += parse_answers(check or [], opened.knowledge, who=who)
+    answers += agreed(given)
     if not answers and understood is None:
         raise complaint("nothing was said yet", "give the customer's words, or --report ID (diagnose findings WORDS finds ids)")
     evidence = read_evidence(opened.knowledge, opened.network, answers)
@@ -58,7 +66,7 @@ def triage(
         return
     from diagnose import screens
 
-    screens.show_triage(screens.console(), result, understood)
+    screens.show_triage(screens.console(), result, understood, opened.knowledge, in_full=cautions)
 
 
 @app.command(epilog="Example: diagnose findings stations lost")
@@ -140,12 +148,31 @@ def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, finding
 
 
 def _text_of(words: list[str] | None) -> str:
-    if words == ["-"]:
-        return sys.stdin.read(100_000)
-    text = " ".join(words or [])
-    if len(text) > 20_000:
-        raise complaint(f"the text has {len(text):,} characters", "keep to what matters, under 20,000")
-    return text
+    """The customer's words, from the arguments or, for '-', from standard input; bytes that are no text become marks."""
+    text = _standard_input() if words == ["-"] else " ".join(words or [])
+    if len(text) > LONGEST_TEXT:
+        raise complaint(f"the text has more than {LONGEST_TEXT:,} characters", "keep to what matters")
+    text = re.sub("[\ud800-\udc7f\udd00-\udfff]", "\ufffd", text)
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").strip()
+
+
+def _standard_input() -> str:
+    if sys.stdin is None:
+        return ""
+    if sys.stdin.isatty():
+        print("type what the customer said, then Ctrl-D on a line of its own", file=sys.stderr)
+    raw = getattr(sys.stdin, "buffer", None)
+    if raw is None:
+        return sys.stdin.read(LONGEST_TEXT + 1)
+    return str(raw.read(4 * LONGEST_TEXT + 4).decode("utf-8", "replace"))  # four bytes a character at most
+
+
+def _check_person(who: str, people: Any) -> None:
+    """InputError if nobody of that name answers questions in this network."""
+    if who not in people:
+        from diagnose.source import nearest
+
+        raise complaint(f"{who[:60]!r} is not one of the people", nearest(who, people), key="--who")
 
 
 def _chooser(opened: Any, as_json: bool) -> Any:
@@ -182,6 +209,9 @@ def _print_json(data: Any) -> None:
 
 def main() -> None:
     """Run a command and leave with its exit code."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever called
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 - open until the end
     sys.exit(run())
 
 
@@ -190,6 +220,8 @@ def run(arguments: list[str] | None = None) -> int:
     try:
         code = typer.main.get_command(app)(args=arguments, prog_name="diagnose", standalone_mode=False)
         sys.stdout.flush()
+        if code == INTERRUPTED:
+            print("interrupted", file=sys.stderr)
         return int(code or 0)
     except InputError as error:
         from diagnose import screens
@@ -203,12 +235,25 @@ def run(arguments: list[str] | None = None) -> int:
         return error.exit_code
     except (KeyboardInterrupt, typer.Abort):
         print("interrupted", file=sys.stderr)
-        return 130
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return INTERRUPTED
+    except SystemExit as error:
+        if isinstance(error.__context__, BrokenPipeError):
+            return _output_ended(None)
+        return error.code if isinstance(error.code, int) else 0
+    except OSError as error:
+        return _output_ended(error) if error.filename is None and error.errno else _own_bug(error)
     except Exception as error:
         return _own_bug(error)
+
+
+def _output_ended(error: OSError | None) -> int:
+    """Whoever read the answer has seen enough, or it cannot be written; nothing more goes out, at exit neither."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    if error is None or isinstance(error, BrokenPipeError):
+        return 0
+    print(f"the answer could not be written ({error.strerror}); make room, or send it elsewhere", file=sys.stderr)
+    return 2
 
 
 def _own_bug(error: Exception) -> int:

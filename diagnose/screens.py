@@ -12,11 +12,14 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from diagnose.records import CHECK, REPORT
+from diagnose.triage import percent
+
 if TYPE_CHECKING:
     from diagnose.phrases import Doubt, Understood
     from diagnose.records import Finding, Knowledge
     from diagnose.source import Problem
-    from diagnose.triage import Share, Triage
+    from diagnose.triage import CautionInForce, Heard, Share, Triage
 
 COURSES = {
     "stop_now": "Stop now",
@@ -24,11 +27,18 @@ COURSES = {
     "visit": "Book a visit",
     "workshop": "Send to a qualified workshop",
     "return": "Return the part to its supplier",
+    "ask": "Ask more first",
 }
 CLASSES = {"stop_now": "STOP NOW", "do_not_use": "LEAVE IT OFF", "normal": "CARRY ON", "unknown": "NOT YET"}
 STYLES = {"stop_now": "bold red", "do_not_use": "bold yellow", "normal": "bold green", "unknown": "bold"}
+CHANCES = {"phone": "words alone", "workshop": "a qualified workshop", "return": "a part sent back"}
 BAR_CELLS = 20
-_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
+WIDE, NARROW = 100, 70  # columns from which there is room for everything; below which bars are left out
+WORTH_NAMING = 0.005  # probability that rounds to 1 % or more
+WORTH_READING = 0.25  # probability from which a caution for the work on site is shown in full
+WORTH_TELLING = 0.05  # probability from which causes that are there together are worth a line of their own
+_GLUE = "\ue000"  # stands for a space that must not end a line
+_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ue000\ufeff]")
 
 
 def console(stream: TextIO | None = None, *, width: int | None = None) -> Console:
@@ -37,17 +47,8 @@ def console(stream: TextIO | None = None, *, width: int | None = None) -> Consol
 
 
 def plain(text: str) -> str:
-    """Text that cannot steer a terminal: control and direction characters become visible marks."""
-    return _CONTROL.sub("\N{REPLACEMENT CHARACTER}", text.replace("\t", " ").replace("\r", " "))
-
-
-def percent(p: float) -> str:
-    """A probability as people read it; never 0 % or 100 % for something that is neither."""
-    if p >= 0.995:
-        return ">99 %" if p < 1 else "100 %"
-    if p < 0.005:
-        return "<1 %" if p > 0 else "0 %"
-    return f"{p * 100:.0f} %"
+    """Text on one line that cannot steer a terminal: control and direction characters become visible marks."""
+    return _CONTROL.sub("\N{REPLACEMENT CHARACTER}", re.sub(r"[\t\r\n]+", " ", text))
 
 
 def bar(out: Console, p: float, *, cells: int = BAR_CELLS) -> Text:
@@ -57,19 +58,24 @@ def bar(out: Console, p: float, *, cells: int = BAR_CELLS) -> Text:
     return Text(("■" if fancy else "#") * full, style="cyan")
 
 
+def _glued(text: str) -> str:
+    """A number keeps its unit beside it when lines are wrapped, an option its value."""
+    return re.sub(r"(?<=\d) (?=%|min\b)|(?<=--check) |(?<=--report) ", _GLUE, text)
+
+
 def _heading(out: Console, words: str, style: str = "bold") -> None:
     out.print()
     out.print(Text(words, style=style))
 
 
-def _lines(out: Console, texts: Iterable[str], *, mark: str = "- ", style: str = "") -> None:
-    """Wrapped lines with a hanging indent."""
+def _lines(out: Console, texts: Iterable[str | Text], *, mark: str = "- ", style: str = "") -> None:
+    """Wrapped lines with a hanging indent; a Text keeps its own styles."""
     for text in texts:
-        table = Table.grid(padding=0)
-        table.add_column(width=2 + len(mark))
-        table.add_column()
-        table.add_row(Text("  " + mark), Text(plain(text), style=style))
-        out.print(table)
+        whole = text if isinstance(text, Text) else Text(_glued(plain(text)), style=style)
+        indent = "  " + mark
+        for line in whole.wrap(out, max(out.width - len(indent), 10)):
+            out.print(Text(indent) + line, no_wrap=True, crop=False)
+            indent = " " * len(indent)
 
 
 def _grid(out: Console, rows: Sequence[Sequence[Text]], *, right: Sequence[int] = ()) -> None:
@@ -89,144 +95,211 @@ def show_problems(problems: Iterable[Problem]) -> None:
 
 
 def emit(out: Console, draw: Callable[[Console], None]) -> None:
-    """Draw, then write it in one go without the blanks that pad the ends of lines."""
+    """Draw, then write it in one go, without the blanks that pad the ends of lines; what the stream cannot write becomes a
+    question mark."""
     with out.capture() as captured:
         draw(out)
-    text = re.sub(r"[ ]+((?:\x1b\[[0-9;]*m)*)\n", r"\1\n", captured.get())
-    out.file.write(text)
+    text = re.sub(r"[ ]+((?:\x1b\[[0-9;]*m)*)\n", r"\1\n", captured.get()).replace(_GLUE, " ")
+    encoding = out.encoding or "utf-8"
+    out.file.write(text.encode(encoding, "replace").decode(encoding))
     out.file.flush()
 
 
-def show_triage(out: Console, triage: Triage, understood: Understood | None) -> None:
-    """The whole triage, gravest first."""
-    emit(out, lambda inner: _draw_triage(inner, triage, understood))
+def show_triage(out: Console, triage: Triage, understood: Understood | None, knowledge: Knowledge, *,
+                in_full: bool = False) -> None:
+    """The whole triage, in the order in which a call goes: what to say at once, whether it was heard rightly, what it may
+    be, what to do, what to pack, who answers for it, what to mind at work.
+
+    knowledge: for the titles of what the customer may have meant. in_full: every caution with all its words.
+    """
+    emit(out, lambda inner: _draw_triage(inner, triage, understood, knowledge, in_full=in_full))
 
 
-def _draw_triage(out: Console, triage: Triage, understood: Understood | None) -> None:
-    advice = triage.advice
-    out.print(Text(plain(triage.title), style="bold"), end="")
-    out.print(Text(f"  ({plain(triage.speaks_from)}, version {plain(triage.version)})", style="dim"))
-    _show_heard(out, triage, understood)
-    _heading(out, f"TELL THE CUSTOMER: {CLASSES[advice.safety]}", STYLES[advice.safety])
-    _lines(out, [advice.text], mark="")
-    if advice.lifted_by:
-        asked = ", ".join(advice.lifted_by)
-        first = advice.lifted_by[0]
-        _lines(out, [f"Ask first, before anything else: {asked}. All well there (--normal {first}) may lift this."], mark="")
-    for share in advice.phone:
-        _lines(out, [f"Meanwhile ({percent(share.p)} to be of use): {share.label}"], mark="")
+def _draw_triage(out: Console, triage: Triage, understood: Understood | None, knowledge: Knowledge, *, in_full: bool) -> None:
+    _show_advice(out, triage)
+    _show_heard(out, triage, understood, knowledge)
     _show_ranking(out, triage)
-    course = triage.course
-    _heading(out, f"COURSE: {COURSES[course.kind]}", STYLES["stop_now"] if course.kind == "stop_now" else "bold")
-    _lines(out, course.reasons)
-    chances = ", ".join(f"{name} {percent(p)}" for name, p in course.chances.items() if p >= 0.005)
-    if chances:
-        _lines(out, [f"chances: {chances}"])
-    if triage.ranking:
-        extra = ", ".join(f"{s.label} {percent(s.p)}" for s in course.set_ups)
-        _lines(out, [f"putting it right once found: about {course.minutes:.0f} min, plan {course.plan_minutes:.0f} min"
-                     + (f" (with {extra})" if extra else "")])
-    _show_shares(out, "BRING", triage.parts, "needed")
-    _show_shares(out, "ANSWERS FOR IT", triage.answers_for, "")
-    if advice.cautions:
-        _heading(out, "CAUTIONS")
-        _lines(out, [share.label for share in advice.cautions])
+    _show_course(out, triage)
+    _show_phone(out, triage)
+    bring = "BRING" if triage.course.kind != "phone" else "BRING IF IT COMES TO A VISIT"
+    _show_shares(out, f"{bring} (chance that it is needed)", triage.parts)
+    _show_shares(out, "ANSWERS FOR IT", triage.answers_for)
+    _show_site_cautions(out, triage.advice.cautions, in_full=in_full)
     out.print()
-    out.print(Text(plain(triage.notice), style="dim"))
+    _lines(out, [triage.notice, f"This speaks from {triage.speaks_from}: {triage.network}, version {triage.version}."], mark="",
+           style="dim")
 
 
-def _show_heard(out: Console, triage: Triage, understood: Understood | None) -> None:
-    words = {m.finding: m.words for m in understood.matches} if understood else {}
+def _show_advice(out: Console, triage: Triage) -> None:
+    advice = triage.advice
+    out.print(Text(f"TELL THE CUSTOMER: {CLASSES[advice.safety]}", style=STYLES[advice.safety]))
+    for question in advice.ask_first:
+        may = " All well there may lift this." if question.finding in advice.lifted_by else ""
+        _lines(out, [f"Ask first: {question.ask}{may}"], mark="")
+        _lines(out, [f"(--check {question.finding}={'|'.join(question.levels)})"], mark="", style="dim")
+    _lines(out, [advice.text], mark="")
+    by_phone = {name for item in advice.phone for name in item.cautions}
+    _lines(out, [_caution(c) for c in advice.cautions if c.now and c.id not in by_phone])
+    if max(advice.p_stop, advice.p_do_not_use) >= WORTH_NAMING:
+        _lines(out, [f"chance of a cause that calls for stopping {percent(advice.p_stop)} (remote work ends at "
+                     f"{percent(advice.threshold)}), for leaving it off {percent(advice.p_do_not_use)} (at "
+                     f"{percent(advice.threshold_do_not_use)})"], mark="", style="dim")
+
+
+def _caution(caution: CautionInForce) -> str:
+    return f"{caution.title}: {caution.text}"
+
+
+def _show_heard(out: Console, triage: Triage, understood: Understood | None, knowledge: Knowledge) -> None:
+    words = {(m.finding, m.level): m.words for m in understood.matches} if understood else {}
     _heading(out, "UNDERSTOOD AS")
-    rows = []
-    for heard in triage.heard:
-        said = heard.reading or (heard.level if heard.level != "yes" else "")
-        sure = "" if heard.sure else " (not sure)"
-        quote = f'"{plain(words[heard.finding])}"' if heard.finding in words else ""
-        level = Text(f"{said}{sure}" or "yes", style="green" if heard.normal else "")
-        rows.append([Text(heard.finding, style="cyan"), level, Text(plain(heard.title)), Text(quote, style="dim")])
-    if rows:
-        _grid(out, rows if out.width >= 100 else [row[:3] for row in rows])
-    else:
-        _lines(out, ["nothing yet"], mark="")
+    _lines(out, [_heard_line(heard, words.get((heard.finding, heard.level), "")) for heard in triage.heard] or ["nothing yet"])
     if understood and understood.doubts:
         _heading(out, "NOT SURE ABOUT (not counted)")
         for doubt in understood.doubts:
-            _lines(out, [f'"{plain(doubt.words)}": {doubt_choices(doubt)}'])
+            _lines(out, [f'"{doubt.words}" may mean:'], mark="")
+            for name, level, _ in doubt.candidates:
+                finding = knowledge.findings[name]
+                option = Text(_glued(option_for(finding, level)), style="cyan")
+                _lines(out, [Text(plain(finding.title) + ("  " if level == "yes" else f": {level}  ")) + option])
     if understood and understood.left_over:
         _heading(out, "NOT UNDERSTOOD")
-        _lines(out, [", ".join(plain(words) for words in understood.left_over)], mark="")
+        _lines(out, [", ".join(understood.left_over)], mark="")
+    if not triage.heard:
+        _lines(out, ["Say it in other words, or find what to give with --report: diagnose findings WORDS"], mark="")
 
 
-def doubt_choices(doubt: Doubt) -> str:
-    """What a doubtful stretch may mean, as ids that the options take."""
-    return " or ".join(f"{finding}={level}" for finding, level, _ in doubt.candidates) + "?"
+def _heard_line(heard: Heard, quote: str) -> Text:
+    said = f"{heard.reading} ({heard.level})" if heard.reading else "" if heard.level == "yes" else heard.level
+    text = Text(plain(heard.title) + (": " if said else ""))
+    text.append(plain(said), style="green" if heard.normal else "bold")
+    text.append("" if heard.sure else " (not sure)")
+    text.append(f"  {heard.finding}", style="cyan")
+    return text.append(f'  "{plain(quote)}"' if quote else "", style="dim")
+
+
+def option_for(finding: Finding, level: str) -> str:
+    """The option that says this on the command line."""
+    if finding.kind == REPORT and level in (finding.levels[0], finding.levels[-1]):
+        return f"--{'normal' if level == finding.levels[0] else 'report'} {finding.id}"
+    return f"--{'check' if finding.kind in (CHECK, REPORT) else 'circumstance'} {finding.id}={level}"
 
 
 def _show_ranking(out: Console, triage: Triage) -> None:
+    if not triage.ranking and triage.course.kind == "ask":
+        return
     _heading(out, "LIKELY CAUSES (several may be there at once)")
-    narrow = out.width < 100
     rows = []
     for ranked in triage.ranking:
         marks = {"stop_now": "stop now", "do_not_use": "leave off", "normal": ""}[ranked.safety]
         phone = {"yes": "by phone", "partly": "partly by phone", "no": ""}[ranked.by_phone]
-        note = ", ".join(word for word in (marks, phone) if word)
-        cells = [Text(percent(ranked.p)), bar(out, ranked.p, cells=10 if narrow else BAR_CELLS), Text(plain(ranked.title))]
-        rows.append([*cells, Text(note, style=STYLES[ranked.safety] if marks else "dim")])
-    if rows:
-        _grid(out, rows, right=[0])
-    rest = f"none of these: {percent(triage.unexplained)}"
-    _lines(out, [rest + " (nothing that the files list)"], mark="", style="dim")
-    if triage.sets:
+        place = {"workshop": "workshop", "return": "supplier"}.get(ranked.where, "")
+        note = Text(", ".join(word for word in (marks, phone, place) if word), style=STYLES[ranked.safety] if marks else "dim")
+        cells = [Text(_glued(percent(ranked.p))), bar(out, ranked.p, cells=10 if out.width < WIDE else BAR_CELLS),
+                 Text(plain(ranked.title)), note]
+        if out.width < NARROW:
+            cells = [cells[0], cells[2] + Text(" ") + Text("[") + note + Text("]") if note else cells[2]]
+        rows.append(cells)
+    blank = [Text("")] if out.width >= NARROW else []
+    others = [("others in question, each less likely", triage.less_likely), ("nothing that the files know", triage.unexplained)]
+    rows += [[Text(_glued(percent(p)), style="dim"), *blank, Text(words, style="dim")] for words, p in others if p > 0]
+    _grid(out, rows, right=[0])
+    together = [s for s in triage.sets if s.p >= WORTH_TELLING]
+    if any(len(s.causes) > 1 for s in together):
         _heading(out, "TOGETHER (this and nothing else)")
-        _grid(out, [[Text(percent(s.p)), Text(plain(" + ".join(s.titles)))] for s in triage.sets[:4]], right=[0])
+        _grid(out, [[Text(_glued(percent(s.p))), Text(plain(" + ".join(s.titles)))] for s in together], right=[0])
 
 
-def _show_shares(out: Console, heading: str, shares: Sequence[Share], word: str) -> None:
-    if not shares:
+def _show_course(out: Console, triage: Triage) -> None:
+    course = triage.course
+    _heading(out, f"COURSE: {COURSES[course.kind]}", STYLES["stop_now"] if course.kind == "stop_now" else "bold")
+    _lines(out, course.reasons)
+    chances = ", ".join(f"{CHANCES[name]} {percent(p)}" for name, p in course.chances.items() if p >= WORTH_NAMING)
+    if chances:
+        _lines(out, [f"chance of each way: {chances}"])
+    if triage.ranking:
+        _lines(out, [f"time once it is found: {course.minutes:.0f} min expected, plan for {course.plan_minutes:.0f} min"])
+    if course.set_ups:
+        _lines(out, ["likely needed for it: " + ", ".join(f"{s.label} {percent(s.p)}" for s in course.set_ups)])
+
+
+def _show_phone(out: Console, triage: Triage) -> None:
+    """What the customer can do, what must be said before it first."""
+    if not triage.advice.phone:
         return
-    _heading(out, heading + (f" (chance that it is {word})" if word else ""))
-    text = ", ".join(f"{plain(share.label)} {percent(share.p)}" for share in shares)
-    _lines(out, [text], mark="")
+    _heading(out, "WHAT THE CUSTOMER CAN DO MEANWHILE")
+    first = {name for item in triage.advice.phone for name in item.cautions}
+    if first:
+        _lines(out, ["Say first:"], mark="")
+        _lines(out, [_caution(c) for c in triage.advice.cautions if c.id in first])
+        _lines(out, ["Then:"], mark="")
+    _lines(out, [f"{item.title} ({percent(item.p)}{'' if item.fully else ', helps in part'}): {item.words}"
+                 for item in triage.advice.phone])
+
+
+def _show_shares(out: Console, heading: str, shares: Sequence[Share]) -> None:
+    if shares:
+        _heading(out, heading)
+        _lines(out, [", ".join(f"{share.label} {percent(share.p)}" for share in shares)], mark="")
+
+
+def _show_site_cautions(out: Console, cautions: Sequence[CautionInForce], *, in_full: bool) -> None:
+    """Cautions for the work itself: in full where the work is likely or all are wanted, else by title."""
+    full = [c for c in cautions if not c.now and (in_full or c.p >= WORTH_READING)]
+    short = [c for c in cautions if not c.now and c not in full]
+    if full or short:
+        _heading(out, "MIND ON SITE")
+    _lines(out, [_caution(caution) for caution in full])
+    if short:
+        titles = "; ".join(caution.title for caution in short)
+        _lines(out, [f"if it comes to it: {titles} (in full with --cautions)"])
 
 
 def show_findings(out: Console, knowledge: Knowledge, found: Sequence[tuple[str, float]]) -> None:
     """Findings of a search: id, kind, title, levels."""
-    if not found:
-        out.print(Text("nothing like that; try fewer or other words"))
-        return
-    narrow = out.width < 100
     rows = []
     for name, _ in found:
         finding: Finding = knowledge.findings[name]
         row = [Text(name, style="cyan"), Text(finding.kind), Text(plain(finding.title))]
-        rows.append(row if narrow else [*row, Text(", ".join(finding.levels), style="dim")])
-    _grid(out, rows)
+        rows.append(row if out.width < WIDE else [*row, Text(", ".join(finding.levels), style="dim")])
+    nothing = Text("nothing like that; try fewer or other words")
+    emit(out, lambda inner: _grid(inner, rows) if rows else inner.print(nothing))
 
 
 def show_network(out: Console, counts: dict[str, int], title: str, warnings: Sequence[Problem], seconds: float) -> None:
     """The result of a network check."""
-    out.print(Text(plain(title), style="bold"))
-    _grid(out, [[Text(str(number)), Text(name)] for name, number in counts.items()], right=[0])
-    for warning in warnings:
-        out.print(Text("warning: ", style="yellow") + Text(plain(str(warning))), soft_wrap=True)
-    out.print(Text(f"well-formed; the general library's own check passes too ({seconds:.1f} s); {len(warnings)} warnings"))
+
+    def draw(inner: Console) -> None:
+        inner.print(Text(plain(title), style="bold"))
+        _grid(inner, [[Text(str(number)), Text(name)] for name, number in counts.items()], right=[0])
+        for warning in warnings:
+            inner.print(Text("warning: ", style="yellow") + Text(plain(str(warning))), soft_wrap=True)
+        inner.print(Text(f"well-formed; the general library's own check passes too ({seconds:.1f} s); "
+                         f"warnings: {len(warnings)}"))
+
+    emit(out, draw)
 
 
 def ask_which(out: Console, doubt: Doubt, knowledge: Knowledge) -> tuple[str, str] | None:
-    """Ask what a doubtful stretch of words means: (finding, level), or None for neither."""
-    out.print()
-    out.print(Text(f'What does "{plain(doubt.words)}" mean?', style="bold"))
-    for number, (name, level, _) in enumerate(doubt.candidates, 1):
-        finding = knowledge.findings[name]
-        said = "" if level == "yes" else f" [{level}]"
-        out.print(Text(f"  {number}  {plain(finding.title)}{said}"))
-    out.print(Text("  0  neither of these"))
+    """Ask what a doubtful stretch of words means: (finding, level), or None for none of them."""
+
+    def draw(inner: Console) -> None:
+        _heading(inner, f'What does "{plain(doubt.words)}" mean?')
+        for number, (name, level, _) in enumerate(doubt.candidates, 1):
+            finding = knowledge.findings[name]
+            said = "" if level == "yes" else f" [{level}]"
+            _lines(inner, [f"{finding.title}{said}"], mark=f"{number}  ")
+        _lines(inner, ["none of these"], mark="0  ")
+
+    emit(out, draw)
     while True:
         try:
             answer = out.input("number: ").strip()
         except EOFError:
+            out.print()
             return None
+        except UnicodeDecodeError:
+            answer = "?"
         if answer in ("", "0"):
             return None
         if answer.isdecimal() and 1 <= int(answer) <= len(doubt.candidates):

@@ -7,6 +7,7 @@ cleared, never from adding up marginals.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -15,8 +16,8 @@ import numpy as np
 from diagnose.evidence import Answer, Evidence, likelihood_of
 from diagnose.network import Opened
 from diagnose.posterior import CauseSet, Posterior, likely_sets, number_of_causes, probability_of_any
-from diagnose.records import REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Knowledge
-from diagnose.source import InputError, Problem, nearest
+from diagnose.records import ALARMS, REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Knowledge
+from diagnose.source import InputError, Problem, complaint, nearest
 
 if TYPE_CHECKING:
     from diagnose.phrases import Doubt, Understood
@@ -30,12 +31,8 @@ PLANNED = 0.9  # share of cases that the planned minutes cover
 SHOWN_SETS = 6
 WEIGHED_SETS = 400  # sets of causes that the planned minutes are taken from
 ROUNDING = 1e-12  # a difference of two probabilities below this is none
-NEEDS = {  # where a cause can be put right, as the end of a sentence
-    "phone": "can be put right by phone",
-    "visit": "needs hands and tools on site",
-    "workshop": "is for a qualified workshop",
-    "return": "means that a part goes back to its supplier",
-}
+NEEDS = {"phone": "can be put right by phone", "visit": "needs hands and tools on site",
+         "workshop": "is for a qualified workshop", "return": "means that a part goes back to its supplier"}
 
 
 class Heard(NamedTuple):
@@ -186,7 +183,7 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior, *, speaks_f
         sets=tuple(RankedSet(tuple(network.causes[i] for i in s.causes), tuple(_title(opened, i) for i in s.causes), s.p)
                    for s in sets[:SHOWN_SETS]),
         unlisted=float(posterior.p[network.unlisted]) if network.unlisted >= 0 else 0.0,
-        less_likely=max(0.0, p_any - chance.of_shown), unexplained=1.0 - p_any,
+        less_likely=chance.less_likely, unexplained=1.0 - p_any,
         number=tuple(float(p) for p in number_of_causes(network, evidence, posterior)),
         course=_course(knowledge, advice, causes, ranked, chance, minutes, plan_minutes, set_ups, bool(evidence.answers)),
         parts=_parts(knowledge, causes, chance),
@@ -196,32 +193,34 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior, *, speaks_f
 class _Chances:
     """P(at least one cause in question that fits a description is present), all descriptions in one sweep.
 
-    words_alone: P(some cause in question is present, and words alone put right all that are)."""
+    words_alone: P(some cause in question is present, and words alone put right all that are). less_likely: P(one in
+    question is present, but none of those shown)."""
 
     def __init__(self, opened: Opened, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause],
                  shown: Sequence[int]) -> None:
         self._causes = causes
         header = opened.knowledge.header
-        parts = sorted({part for cause in causes.values() for part in cause.remedy.bring})
-        set_ups = sorted({name for cause in causes.values() for name in cause.remedy.set_ups})
-        cautions = sorted({name for cause in causes.values() for name in cause.remedy.cautions})
         unlisted = {opened.network.unlisted} & set(posterior.in_question)
         everything, others = frozenset({*causes, *unlisted}), self._members(lambda c: c.remedy.by_phone != "yes") | unlisted
         wanted: list[frozenset[int]] = [self._members(lambda _: True), frozenset(shown), everything, others]
         wanted += [self._members(lambda c, s=s: c.safety == s) for s in SAFETY_CLASSES]  # type: ignore[misc]
-        wanted += [self._members(lambda c, s=s: s in c.remedy.bring) for s in parts]  # type: ignore[misc]
-        wanted += [self._members(lambda c, s=s: s in c.remedy.set_ups) for s in set_ups]  # type: ignore[misc]
-        wanted += [self._members(lambda c, s=s: s in c.remedy.cautions) for s in cautions]  # type: ignore[misc]
+        for field in ("bring", "set_ups", "cautions"):
+            names = sorted({name for cause in causes.values() for name in getattr(cause.remedy, field)})
+            wanted += [self._members(lambda c, f=field, s=s: s in getattr(c.remedy, f)) for s in names]  # type: ignore[misc]
         wanted += [self._members(is_workshop), self._members(lambda c: is_return(c, header.returned_parts))]
         unique = sorted(set(wanted), key=sorted)
         self._p = dict(zip(unique, probability_of_any(opened.network, evidence, posterior, unique), strict=True))
         self._p[frozenset()] = 0.0
-        self.of_shown = float(self._p[frozenset(shown)])
-        words_alone = float(self._p[everything] - self._p[others])
-        self.words_alone = words_alone if words_alone > ROUNDING else 0.0
+        self.words_alone = self._beyond(others, everything)
+        self.less_likely = self._beyond(frozenset(shown), frozenset(causes))
 
     def _members(self, fits: Callable[[Cause], bool]) -> frozenset[int]:
         return frozenset(i for i, cause in self._causes.items() if fits(cause))
+
+    def _beyond(self, some: frozenset[int], more: frozenset[int]) -> float:
+        """P(none of some but one of more is present); some lies within more."""
+        p = float(self._p[more] - self._p[some])
+        return p if p > ROUNDING else 0.0
 
     def of(self, fits: Callable[[Cause], bool]) -> float:
         return float(self._p[self._members(fits)])
@@ -283,9 +282,20 @@ def answers_from_ids(knowledge: Knowledge, reports: Sequence[str], normal: Seque
     return answers
 
 
+def agreed(answers: Sequence[Answer]) -> list[Answer]:
+    """The same answers, unless two of them say different things about one finding: InputError."""
+    first: dict[str, Answer] = {}
+    for answer in answers:
+        other = first.setdefault(answer.finding, answer)
+        if (other.level, other.reading) != (answer.level, answer.reading):
+            said = " and as ".join(str(a.level if a.reading is None else a.reading) for a in (other, answer))
+            raise complaint(f"given as {said}", "keep one of the two", key=answer.finding)
+    return list(answers)
+
+
 def _title(opened: Opened, i: int) -> str:
-    name = opened.network.causes[i]
-    return opened.knowledge.header.unlisted.title if i == opened.network.unlisted else opened.knowledge.causes[name].title
+    listed = opened.knowledge.causes.get(opened.network.causes[i])
+    return listed.title if listed else opened.knowledge.header.unlisted.title
 
 
 def _ranked(knowledge: Knowledge, cause: Cause, p: float) -> RankedCause:
@@ -312,8 +322,7 @@ def _heard(knowledge: Knowledge, evidence: Evidence) -> Iterable[Heard]:
 
 def alarm_of(knowledge: Knowledge, evidence: Evidence) -> str:
     """The gravest alarm that an answer sets off: '', 'watch' or 'stop_now'."""
-    alarms = [_alarm(knowledge, answer) for answer in evidence.answers]
-    return "stop_now" if "stop_now" in alarms else "watch" if "watch" in alarms else ""
+    return max((_alarm(knowledge, answer) for answer in evidence.answers), key=("", *ALARMS).index, default="")
 
 
 def _alarm(knowledge: Knowledge, answer: Answer) -> str:
@@ -321,18 +330,13 @@ def _alarm(knowledge: Knowledge, answer: Answer) -> str:
     return finding.alarm.get(finding.levels[level_of(knowledge, answer)], "")
 
 
-def _first_checks_open(knowledge: Knowledge, evidence: Evidence) -> tuple[str, ...]:
-    """The questions that always come first and have not surely been answered as they should be."""
-    normal = {a.finding for a in evidence.answers if a.sure and level_of(knowledge, a) == 0}
-    return tuple(name for name in knowledge.header.first_checks if name not in normal)
-
-
 def _advice(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause], ranked: Sequence[int],
             chance: _Chances) -> Advice:
     alarm = alarm_of(knowledge, evidence)
     limits = knowledge.header.stop_threshold
-    still_open = _first_checks_open(knowledge, evidence)
-    asked = bool(knowledge.header.first_checks) and not still_open
+    normal = {a.finding for a in evidence.answers if a.sure and level_of(knowledge, a) == 0}
+    first_checks = knowledge.header.first_checks
+    asked = bool(first_checks) and normal.issuperset(first_checks)
     threshold = limits["alarm" if alarm else "asked" if asked else "otherwise"]
     p_stop = chance.of(lambda c: c.safety == "stop_now")
     p_do_not_use = chance.of(lambda c: c.safety == "do_not_use")
@@ -343,18 +347,26 @@ def _advice(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, caus
     else:
         safety = "normal" if ranked or evidence.answers else UNKNOWN
     answered = {answer.finding for answer in evidence.answers}
-    questions = () if alarm else tuple(
-        Question(name, knowledge.findings[name].ask, knowledge.findings[name].levels) for name in still_open
-        if name not in answered)
-    lifted_by = tuple(question.finding for question in questions) if safety == "stop_now" else ()
+    unasked = [knowledge.findings[name] for name in first_checks if name not in answered and alarm != "stop_now"]
+    questions = tuple(Question(finding.id, finding.ask, finding.levels) for finding in unasked)
+    lifted_by = tuple(finding.id for finding in unasked) if safety == "stop_now" and not alarm else ()
     phone = []
     if safety != "stop_now":
-        phone = [ByPhone(c.id, c.title, c.remedy.by_phone_how, float(posterior.p[i]), c.remedy.by_phone == "yes",
-                         c.remedy.cautions) for i in ranked for c in [causes[i]]
-                 if c.remedy.by_phone != "no" and posterior.p[i] >= WORTH_SAYING][:3]
+        phone = [_by_phone(knowledge, causes[i], float(posterior.p[i])) for i in ranked
+                 if causes[i].remedy.by_phone != "no" and posterior.p[i] >= WORTH_SAYING][:3]
     cautions = _cautions(knowledge, evidence, posterior, causes, phone, chance, stopped=safety == "stop_now")
     return Advice(safety, knowledge.header.advice[safety], alarm, p_stop, p_do_not_use, threshold, limits["do_not_use"],
                   questions, lifted_by, tuple(phone), cautions)
+
+
+def _by_phone(knowledge: Knowledge, cause: Cause, p: float) -> ByPhone:
+    """What the customer can do about a cause. Where that is the whole remedy, all its cautions come before; where it is
+    a part, those that its words call for, the rest being for whoever does the other part."""
+    remedy = cause.remedy
+    words = remedy.by_phone_how.lower()
+    called_for = tuple(name for name in remedy.cautions if remedy.by_phone == "yes" or any(
+        re.search(rf"(?<!\w){re.escape(trigger)}(?!\w)", words) for trigger in knowledge.cautions[name].triggers))
+    return ByPhone(cause.id, cause.title, remedy.by_phone_how, p, remedy.by_phone == "yes", called_for)
 
 
 def _cautions(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause],
@@ -394,32 +406,32 @@ def _minutes(knowledge: Knowledge, opened: Opened, posterior: Posterior, causes:
         plan, covered = minutes, covered + p
         if covered >= PLANNED * total:
             break
-    shares = tuple(Share(name, set_ups[name].title, p) for name, p in sorted(needed.items(), key=lambda item: -item[1])
-                   if p >= WORTH_BRINGING)
-    return expected, max(plan, expected), shares
+    return expected, max(plan, expected), _needed({name: (set_up.title, needed[name]) for name, set_up in set_ups.items()})
+
+
+def _needed(odds: dict[str, tuple[str, float]]) -> tuple[Share, ...]:
+    """(label, probability) by name, what is likeliest needed first; what hardly ever is left out."""
+    return tuple(Share(name, label, p) for name, (label, p) in sorted(odds.items(), key=lambda item: (-item[1][1], item[0]))
+                 if p >= WORTH_BRINGING)
 
 
 def _minutes_of_sets(knowledge: Knowledge, opened: Opened, sets: Sequence[CauseSet]) -> list[tuple[float, float]]:
-    """(minutes, probability) of putting each set of causes right, set-ups made once."""
+    """(minutes, probability) of putting each set of causes right, set-ups made once; without those that nobody knows."""
     found = []
     for one in sets:
         named = [knowledge.causes[opened.network.causes[i]] for i in one.causes if i != opened.network.unlisted]
-        if not named:  # nobody knows how long the unlisted takes
-            continue
         set_ups = {name for cause in named for name in cause.remedy.set_ups}
         minutes = sum(c.remedy.minutes for c in named) + sum(knowledge.header.set_ups[name].minutes for name in set_ups)
-        found.append((minutes, one.p))
+        if named:
+            found.append((minutes, one.p))
     return found
 
 
 def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], ranked: Sequence[int], chance: _Chances,
             minutes: float, plan_minutes: float, set_ups: tuple[Share, ...], heard: bool) -> Course:
     returned = knowledge.header.returned_parts
-    chances = {
-        "phone": chance.words_alone,
-        "workshop": chance.of(is_workshop),
-        "return": chance.of(lambda c: is_return(c, returned)),
-    }
+    chances = {"phone": chance.words_alone, "workshop": chance.of(is_workshop),
+               "return": chance.of(lambda c: is_return(c, returned))}
     if advice.safety == "stop_now":
         kind, reasons = "stop_now", _reasons_to_stop(advice, causes, ranked)
     elif not heard:
@@ -445,19 +457,12 @@ def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], rank
 
 
 def _reasons_to_stop(advice: Advice, causes: dict[int, Cause], ranked: Sequence[int]) -> list[str]:
-    reasons = []
-    if advice.alarm == "stop_now":
-        reasons.append("what was reported is a reason to stop by itself")
+    reasons = ["what was reported is a reason to stop by itself"] if advice.alarm == "stop_now" else []
     if advice.p_stop >= advice.threshold:
         worst = next((causes[i] for i in ranked if causes[i].safety == "stop_now"), None)
         reasons.append(f"{_spoken(advice.p_stop)} that something of the class 'stop now' is present"
                        + (f", first of all: {_inside(worst.title)}" if worst else ""))
     return [*reasons, "nothing more is tried by telephone; look at it on site before it is used again"]
-
-
-def _inside(title: str) -> str:
-    """A title inside a sentence: a capital that only starts it goes."""
-    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
 
 
 def percent(p: float, *, under: str = "<", over: str = ">") -> str:
@@ -473,11 +478,15 @@ def _spoken(p: float) -> str:
     return percent(p, under="under ", over="over ")
 
 
+def _inside(title: str) -> str:
+    """A title inside a sentence: a capital that only starts it goes."""
+    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
+
+
 def _parts(knowledge: Knowledge, causes: dict[int, Cause], chance: _Chances) -> tuple[Share, ...]:
     parts = {part for cause in causes.values() for part in cause.remedy.bring}
-    odds = {part: chance.of(lambda c, s=part: s in c.remedy.bring) for part in parts}  # type: ignore[misc]
-    return tuple(Share(part, knowledge.header.parts[part], p) for part, p in sorted(odds.items(), key=lambda x: (-x[1], x[0]))
-                 if p >= WORTH_BRINGING)
+    return _needed({part: (knowledge.header.parts[part], chance.of(lambda c, s=part: s in c.remedy.bring))  # type: ignore[misc]
+                    for part in parts})
 
 
 def _answers_for(knowledge: Knowledge, causes: dict[int, Cause], posterior: Posterior) -> tuple[Share, ...]:
