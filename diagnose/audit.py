@@ -21,6 +21,7 @@ from diagnose.source import Problem, nearest
 
 WEAK = 0.05  # a link below this tells nothing
 ALIKE = 0.1  # total variation up to which two distributions count as the same
+ROUNDING = 1e-9  # so that 1 - 0.95 is 0.05
 FEWEST_PHRASES = 5  # ways of saying a report, below which it is seldom recognised
 _SECTIONS = {REPORT: "reports", CHECK: "checks"}
 
@@ -90,7 +91,7 @@ def _undetected(knowledge: Knowledge, arrays: Network, strength: Array) -> Itera
     """A cause that no report and no check shows: nothing anybody does could bring it to light."""
     seen = [j for j, name in enumerate(arrays.findings) if knowledge.findings[name].kind in (REPORT, CHECK)]
     for i in _listed(arrays):
-        if strength[i, seen].max(initial=0.0) <= WEAK:
+        if strength[i, seen].max(initial=0.0) <= WEAK + ROUNDING:
             yield _at_cause(knowledge.causes[arrays.causes[i]], f"no report and no check shows it above {WEAK:g}",
                             "link it to a finding or bring a condition about", ".links")
 
@@ -99,7 +100,7 @@ def _unnoticed(knowledge: Knowledge, arrays: Network, strength: Array) -> Iterat
     """A cause without a report: the customer cannot notice it, so nobody would call about it."""
     reports = [j for j, name in enumerate(arrays.findings) if knowledge.findings[name].kind == REPORT]
     for i in _listed(arrays):
-        if strength[i, reports].max(initial=0.0) <= WEAK:
+        if strength[i, reports].max(initial=0.0) <= WEAK + ROUNDING:
             yield _at_cause(knowledge.causes[arrays.causes[i]], f"no report shows it above {WEAK:g}: a customer cannot "
                             "notice it", "link it to what the customer notices", ".links")
 
@@ -108,7 +109,7 @@ def _unmoved(knowledge: Knowledge, arrays: Network, strength: Array) -> Iterator
     """A finding that no listed cause moves: asking for it tells nothing."""
     strongest = strength[_listed(arrays)].max(axis=0, initial=0.0)
     for j, name in enumerate(arrays.findings):
-        if strongest[j] <= WEAK:
+        if strongest[j] <= WEAK + ROUNDING:
             yield _at_finding(knowledge.findings[name], f"no cause moves it above {WEAK:g}",
                               "link a cause or a condition to it, or drop it")
 
@@ -125,7 +126,7 @@ def inseparable_pairs(arrays: Network, links: Array) -> list[tuple[int, int, flo
     largest = np.zeros(len(one))
     for j in np.argsort(-np.diff(arrays.start)):  # most linked first, because pairs told apart are dropped at once
         difference = np.abs(seen[one, j] - seen[other, j]).sum(axis=1) / 2
-        alike = difference <= ALIKE
+        alike = difference <= ALIKE + ROUNDING
         one, other, largest = one[alike], other[alike], np.maximum(largest, difference)[alike]
     return [(int(listed[i]), int(listed[k]), float(d)) for i, k, d in zip(one, other, largest, strict=True)]
 
