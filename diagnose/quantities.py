@@ -289,9 +289,10 @@ def _converted(number: float, given: str, unit: str, text: str, key: str) -> flo
     for dimension in _dimensions(unit):
         source, target = _scale(given, dimension), _scale(unit, dimension)
         if source and target:
-            if source[1] == target[1] == 0.0 and source[0] < target[0]:
-                return number / (target[0] / source[0])  # 86 mA is 0.086 A to the last digit, which 86 x 0.001 is not
-            return (number * source[0] + source[1] - target[1]) / target[0]
+            if source[1] != target[1]:
+                return (number * source[0] + source[1] - target[1]) / target[0]
+            # by the whole number of the two ratios: 86 mA is 0.086 A to the last digit, which 86 x 0.001 is not
+            return number * (source[0] / target[0]) if source[0] >= target[0] else number / (target[0] / source[0])
     hint = f"give it in {unit}" if unit else "give it without a unit"
     raise complaint(f"the unit {given!r} in {text[:LONGEST_QUANTITY]!r} does not fit", hint, key=key)
 

@@ -11,7 +11,7 @@ import math
 
 import pytest
 
-from diagnose import conductors, readings
+from diagnose import readings
 from diagnose.conductors import (
     ampacity,
     blade_fuse,
@@ -23,6 +23,7 @@ from diagnose.conductors import (
     wire,
     wire_resistance,
 )
+from diagnose.quantities import MeterError
 from diagnose.readings import (
     aerial_lead,
     bus_pair,
@@ -69,7 +70,7 @@ def test_interpolated_example() -> None:
 
 
 def test_one_per_cent_of_meter_error_is_about_fifteen_per_cent_of_charge() -> None:
-    judged = state_of_charge(12.35, meter=conductors.MeterError(0.01, 0.0, 0.0))
+    judged = state_of_charge(12.35, meter=MeterError(0.01, 0.0, 0.0))
     assert judged.figure("standard uncertainty") == pytest.approx(0.12, abs=0.005)  # ocv3
     assert (judged.figure("highest by meter error") - judged.figure("lowest by meter error")) / 2 == pytest.approx(15, abs=2)
 
@@ -90,7 +91,7 @@ def test_temperature_corrections_of_other_sources_lie_within_the_tolerance() -> 
     assert shift < 0.0
     for printed in (0.12, 0.10, 0.0):
         assert 0.0 <= printed <= 2.0 * -shift
-    exact = conductors.MeterError(0.0, 0.0, 0.0)
+    exact = MeterError(0.0, 0.0, 0.0)
     assert state_of_charge(12.5, temperature=-1.1, meter=exact).figure("standard uncertainty") == pytest.approx(
         -shift / math.sqrt(3.0))
 
