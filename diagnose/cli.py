@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
+from diagnose import cli_call
 from diagnose.source import InputError, complaint
 
 app = typer.Typer(
@@ -145,6 +146,9 @@ def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, finding
 
         raise complaint(f"there is no schema {name[:40]!r}", nearest(name, known), key="schema")
     print((folder / f"{name}.json").read_text(encoding="utf-8"), end="")
+
+
+cli_call.register(app)
 
 
 def _text_of(words: list[str] | None) -> str:

@@ -20,6 +20,7 @@ from diagnose.network import Array, Network
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding, Header, Knowledge, Meter, Reading
 from diagnose.source import InputError, Problem, complaint, nearest
 
+REMEDY_FAILS = 0.05  # chance that a remedy carried out leaves its cause in place (estimate)
 UNSURE_RATIO = 4.0  # "I think so": how much likelier the stated level is than each other one
 _FACTORS = {"": 1.0, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 
@@ -58,7 +59,8 @@ class Evidence:
     """All answers as the sweep wants them.
 
     absent, present: (n,) weight of each cause being absent or present (prior times all products). axes: the open
-    findings. log_factor: log of what no cause enters. abnormal: findings that are not (surely) as they should be.
+    findings. log_factor: log of what no cause enters. abnormal: findings that are not (surely) as they should be. tried:
+    causes whose remedy was carried out and did not (wholly) help.
     """
 
     answers: tuple[Answer, ...]
@@ -67,16 +69,22 @@ class Evidence:
     axes: tuple[Axis, ...]
     log_factor: float
     abnormal: tuple[int, ...]
+    tried: tuple[str, ...] = ()
 
 
-def read_evidence(knowledge: Knowledge, network: Network, answers: Iterable[Answer], *, unmentioned: bool = True) -> Evidence:
+def read_evidence(knowledge: Knowledge, network: Network, answers: Iterable[Answer], *, unmentioned: bool = True,
+                  tried: Iterable[str] = ()) -> Evidence:
     """Evidence from answers; a later answer about the same finding replaces an earlier one.
 
-    unmentioned: count reports that nobody asked about or mentioned as not volunteered (see the module's text).
+    unmentioned: count reports that nobody asked about or mentioned as not volunteered (see the module's text). tried: causes
+    whose remedy was carried out without the trouble going away; each is there only if its remedy failed.
     Raises InputError for an unknown finding, level, person or method and for a reading that cannot be.
     """
     latest = {answer.finding: answer for answer in answers}
-    absent, present = 1.0 - network.prior, network.prior.copy()
+    failed = tuple(dict.fromkeys(name for name in tried if name in network.cause_index))
+    present = network.prior.copy()
+    present[[network.cause_index[name] for name in failed]] *= REMEDY_FAILS
+    absent = 1.0 - present
     log_factor = 0.0
     axes: list[Axis] = []
     abnormal: list[int] = []
@@ -101,7 +109,7 @@ def read_evidence(knowledge: Knowledge, network: Network, answers: Iterable[Answ
                 present[network.link_cause[rows]] *= 1.0 - finding.salience * (1.0 - network.link[rows, 0])
     for array in (absent, present):
         array.setflags(write=False)
-    return Evidence(tuple(latest.values()), absent, present, tuple(axes), log_factor, tuple(abnormal))
+    return Evidence(tuple(latest.values()), absent, present, tuple(axes), log_factor, tuple(abnormal), failed)
 
 
 def plain_evidence(network: Network, levels: dict[str, int | Sequence[float]]) -> Evidence:

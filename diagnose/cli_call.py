@@ -1,0 +1,166 @@
+"""The commands of a conversation: call, reply, sheet."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from diagnose.source import complaint
+
+if TYPE_CHECKING:
+    from diagnose.case import CaseFile
+    from diagnose.network import Opened
+
+StoreOption = Annotated[str | None, typer.Option("--cases", metavar="FOLDER", help="Folder of the cases.")]
+NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.")]
+WhoOption = Annotated[str, typer.Option(metavar="WHO", help="On the line or on site: customer, fitter or workshop.")]
+ToolOption = Annotated[list[str] | None, typer.Option("--tool", metavar="ID", help="A tool that is at hand; may be repeated.")]
+
+
+def call(
+    words: Annotated[list[str] | None, typer.Argument(help="A case to take up again, or what the customer said.")] = None,
+    who: WhoOption = "customer",
+    tool: ToolOption = None,
+    reference: Annotated[str, typer.Option(metavar="JOB", help="Job reference of a new case (no names, no plates).")] = "",
+    by_gain: Annotated[bool, typer.Option(help="Choose by bits per minute alone, without looking ahead.")] = False,
+    network: NetworkOption = "head_unit",
+    store: StoreOption = None,
+) -> None:
+    """Guide the conversation: one question at a time, kept on disk after every answer."""
+    from diagnose import screens
+    from diagnose.network import open_network
+    from diagnose.session import Session, converse
+
+    opened = open_network(network)
+    check_people(opened, who, tool or [])
+    file = _case_for(opened, words or [], reference, store)
+    session = Session(opened, file, screens.console(), who, frozenset(tool) if tool else None, by_gain=by_gain)
+    try:
+        converse(session)
+    except KeyboardInterrupt:
+        print(f"\nkept; take it up again with: diagnose call {session.case.id}")
+        raise
+
+
+def sheet(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    tool: ToolOption = None,
+    most: Annotated[int, typer.Option(min=1, max=20, help="How many checks at most.")] = 6,
+    store: StoreOption = None,
+) -> None:
+    """Print the visit sheet: what is known, checks and remedies in order, parts, minutes, cautions, who answers."""
+    from diagnose import screens, screens_call
+    from diagnose.conversation import no_longer_valid
+    from diagnose.session import Session, choice_of, standing
+
+    opened, file = open_case(case, store)
+    session = Session(opened, file, screens.console(), "fitter", frozenset(tool) if tool else None)
+    now = standing(opened, file.case)
+    choice = choice_of(session, now)
+    paying = [s for s in choice.scores if s.kind == "check" and s.gain >= 0.02][:most]
+    checks = sorted(paying, key=lambda s: (len(opened.knowledge.findings[s.finding].set_ups), -s.bits_per_minute))
+    screens_call.show_sheet(
+        screens.console(), opened.knowledge, now.triage, choice, reference=f"{file.case.id} {file.case.reference}".strip(),
+        checks=checks, notes=[note.text for note in file.case.notes], stale=no_longer_valid(opened, file.case))
+
+
+def reply(
+    words: Annotated[list[str], typer.Argument(help="A case, or what the customer wrote.")],
+    questions: Annotated[int, typer.Option(min=1, max=6, help="How many questions at most.")] = 3,
+    tool: ToolOption = None,
+    read: Annotated[str | None, typer.Option(metavar="FILE", help="Read the customer's answer ('-': standard input).")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Take doubtful answers too, without asking.")] = False,
+    reference: Annotated[str, typer.Option(metavar="JOB", help="Job reference of a new case (no names, no plates).")] = "",
+    network: NetworkOption = "head_unit",
+    store: StoreOption = None,
+) -> None:
+    """Compose a written reply with the few questions best asked together, or read the customer's answer back in."""
+    from diagnose import correspondence, screens, screens_call
+    from diagnose.network import open_network
+
+    opened = open_network(network)
+    check_people(opened, "customer", tool or [])
+    file = _case_for(opened, words, reference, store)
+    if read is None:
+        file, findings, safety = correspondence.compose(opened, file, count=questions, tools=frozenset(tool or ()))
+        print(screens_call.message_text(opened.knowledge, findings, greeting=safety))
+        print(f"(case {file.case.id}; read the answer in with: diagnose reply {file.case.id} --read -)", file=sys.stderr)
+        return
+    text = _text_of(read)
+    found = correspondence.read_answer(opened, file.case, text)
+    out = screens.console()
+    screens_call.show_understood(out, {line.question: line.understood for line in found})
+    taken = [line for line in found if line.answer and (yes or not line.doubt or _confirmed(line))]
+    file = correspondence.keep_answers(file, taken)
+    left = [line for line in found if line not in taken]
+    for line in left:
+        print(f"not taken: {screens.plain(line.question)}: {screens.plain(line.words)} ({line.doubt or 'not answered'})")
+    print(f"{len(taken)} answers kept; go on with: diagnose reply {file.case.id}, or: diagnose call {file.case.id}")
+
+
+def _confirmed(line: Any) -> bool:
+    if not sys.stdin.isatty():
+        return False
+    answer = input(f"{line.question} -- {line.words!r} taken as {line.understood!r}? (yes, no) ")
+    return answer.strip().lower() in ("y", "yes")
+
+
+def _text_of(name: str) -> str:
+    try:
+        if name == "-":
+            return sys.stdin.read(100_000)
+        return Path(name).read_bytes()[:100_000].decode("utf-8", "replace")
+    except OSError as error:
+        raise complaint(f"cannot be read ({error.strerror})", "check the path", file=name) from error
+
+
+def check_people(opened: Opened, who: str, tools: list[str]) -> None:
+    """InputError for a person or a tool that the network does not know."""
+    from diagnose.source import nearest
+
+    header = opened.knowledge.header
+    for name, known, what in [(who, header.people, "people"), *((tool, header.tools, "tools") for tool in tools)]:
+        if name not in known:
+            raise complaint(f"{name[:40]!r} is not one of the {what}", nearest(name, known), key=what)
+
+
+def open_case(name: str, store: str | None) -> tuple[Opened, CaseFile]:
+    """A case and the network it belongs to."""
+    from diagnose import case as cases
+    from diagnose.network import open_network
+
+    folder, _ = cases.store_path(store)
+    file = cases.load(folder, name)
+    return open_network(file.case.network), file
+
+
+def _case_for(opened: Opened, words: list[str], reference: str, store: str | None) -> CaseFile:
+    """The case named by the one word given, or a new one that starts with what the customer said."""
+    from diagnose import case as cases
+    from diagnose.caserecord import CASE_ID, Case
+
+    folder, why = cases.store_path(store)
+    if len(words) == 1 and CASE_ID.fullmatch(words[0]):
+        return cases.load(folder, words[0])
+    header = opened.knowledge.header
+    case = Case("", cases.now(), header.id, header.version, reference)
+    text = " ".join(words)
+    if text:
+        from diagnose.correspondence import with_words
+
+        case, left_over = with_words(opened, case, text)
+        if left_over:
+            print(f"not understood: {', '.join(left_over)}", file=sys.stderr)
+    file = cases.create(folder, case)
+    print(f"case {file.case.id} in {folder} ({why})", file=sys.stderr)
+    return file
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the commands on the program."""
+    app.command(epilog='Example: diagnose call "no sound from any speaker" --reference job-117')(call)
+    app.command(epilog='Example: diagnose reply "poor reception since the fitting" --questions 3')(reply)
+    app.command(epilog="Example: diagnose sheet 20261125-0930")(sheet)

@@ -1,0 +1,172 @@
+"""The running conversation: a case -> evidence and what to ask; a typed line -> an answer or an order.
+
+Everything here is a pure function of the case and the line; writing the case down and drawing the screen are elsewhere.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from diagnose.case import answers_in_force, asked, stale_findings
+from diagnose.caserecord import CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
+from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
+from diagnose.network import Opened
+from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
+from diagnose.source import InputError, complaint
+
+MOVES = 0.1  # link strength from which a remedy makes an earlier check stale
+ORDERS = {
+    "back": "take the last answer back",
+    "skip": "not possible here; ask something else",
+    "why": "why this question, and what each answer would do",
+    "else": "other good questions now",
+    "ask ID": "put that one instead",
+    "tell WORDS": "something new the customer mentions",
+    "tried CAUSE": "a remedy was tried",
+    "who PERSON": "somebody else is on the line",
+    "note WORDS": "keep a note",
+    "belief": "where things stand",
+    "stop": "leave; the case can be taken up again",
+    "help": "this list",
+}
+_UNSURE = re.compile(r"^(?:i think|i guess|i believe|maybe|perhaps|probably|possibly|not sure,?(?: but)?|think)[, ]+", re.I)
+_DONT_KNOW = {"?", "dk", "dont know", "don't know", "do not know", "no idea", "unknown", "cant tell", "can't tell", "not sure"}
+_YES, _NO = {"yes", "y", "yep", "yeah", "aye"}, {"no", "n", "nope", "nah"}
+
+
+class Reply(NamedTuple):
+    """A typed line understood. order: a key of ORDERS (its first word), or "answer"; argument: the rest of an order."""
+
+    order: str
+    argument: str = ""
+    level: str | None = None
+    reading: float | None = None
+    sure: bool = True
+    unanswered: str = ""
+
+
+def moved_checks(opened: Opened) -> Mapping[str, frozenset[str]]:
+    """Cause -> checks that putting it right may change, so that an earlier answer counts no longer."""
+    network, knowledge = opened.network, opened.knowledge
+    moves: dict[str, set[str]] = {name: set() for name in network.causes}
+    for j, name in enumerate(network.findings):
+        if knowledge.findings[name].kind == CHECK:
+            rows = network.rows(j)
+            for cause, normal in zip(network.link_cause[rows].tolist(), network.link[rows, 0].tolist(), strict=True):
+                if 1.0 - normal >= MOVES:
+                    moves[network.causes[cause]].add(name)
+    return {cause: frozenset(findings) for cause, findings in moves.items()}
+
+
+def evidence_of(opened: Opened, case: Case) -> Evidence:
+    """The evidence of a case: circumstances, answers in force, remedies that did not help.
+
+    Raises InputError if the case names findings or levels that the network no longer has.
+    """
+    answers = [Answer(*a[:6]) for a in answers_in_force(case, moved_checks(opened)) if not a.unanswered]
+    failed = [r.cause for r in case.remedies if r.outcome != CURED]
+    return read_evidence(opened.knowledge, opened.network, answers, tried=failed)
+
+
+def no_longer_valid(opened: Opened, case: Case) -> tuple[str, ...]:
+    """Checks whose answers a remedy tried since has made stale; worth asking again."""
+    return stale_findings(case, moved_checks(opened))
+
+
+def already_asked(case: Case) -> frozenset[str]:
+    """Findings that were put already, answered or not, and circumstances that are known."""
+    return frozenset(asked(case)) | frozenset(case.circumstances)
+
+
+def letters(finding: Finding) -> dict[str, str]:
+    """Letter -> level, as the screen offers them."""
+    return {chr(ord("a") + number): level for number, level in enumerate(finding.levels)}
+
+
+def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -> Reply:
+    """What a typed line means for the question at hand.
+
+    Orders, don't know, a level by letter, word or first letters, yes or no, a reading with unit; "I think" before or "?"
+    behind makes it unsure. Raises InputError with one sentence if it is none of these.
+    """
+    text = " ".join(line.split())
+    word, _, rest = text.partition(" ")
+    order = word.lower()
+    names = {name.split()[0] for name in ORDERS}
+    if order in names and (rest.strip() or " " not in _full(order)) and not (rest and " " not in _full(order)):
+        return Reply(order, rest.strip())
+    if text.lower().strip(".!") in _DONT_KNOW:
+        return Reply("answer", unanswered=UNKNOWN)
+    if order == "skip":
+        return Reply("answer", unanswered=SKIPPED)
+    sure = not (_UNSURE.match(text) or (len(text) > 1 and text.endswith("?")))
+    said = _UNSURE.sub("", text).rstrip("?. ").strip()
+    if finding.reading is not None and re.match(r"[+-]?\d", said):
+        value = parse_reading(said, finding)
+        likelihood_of(opened.knowledge.header, finding, Answer(finding.id, None, who, reading=value))
+        return Reply("answer", reading=value, sure=sure)
+    return Reply("answer", level=_level(finding, said.lower()), sure=sure)
+
+
+def _full(order: str) -> str:
+    return next(name for name in ORDERS if name.split()[0] == order)
+
+
+def _level(finding: Finding, said: str) -> str:
+    offered = letters(finding)
+    if said in offered:
+        return offered[said]
+    if set(finding.levels) == {"no", "yes"} and (said in _YES or said in _NO):
+        return "yes" if said in _YES else "no"
+    plain = said.replace(" ", "_").replace("-", "_")
+    if plain in finding.levels:
+        return plain
+    starts = [level for level in finding.levels if len(plain) >= 2 and level.startswith(plain)]
+    if len(starts) == 1:
+        return starts[0]
+    choices = ", ".join(f"{letter} ({level})" for letter, level in offered.items())
+    number = f", or a number in {finding.reading.unit}" if finding.reading is not None else ""
+    if len(starts) > 1:
+        raise complaint(f"{said[:40]!r} may mean {' or '.join(starts)}", f"answer {choices}{number}")
+    if said in _YES or said in _NO:
+        raise complaint("yes or no does not tell which of these it is", f"answer {choices}{number}")
+    raise complaint(f"{said[:40]!r} is no answer to this", f"answer {choices}{number}, or 'help'")
+
+
+def as_answer(finding: Finding, reply: Reply, *, who: str, at: str) -> CaseAnswer:
+    """The entry of the case record for a reply."""
+    unit = finding.reading.unit if finding.reading is not None and reply.reading is not None else ""
+    return CaseAnswer(finding.id, reply.level, who, "look" if finding.kind == REPORT else None, reply.sure, reply.reading, unit,
+                      at, "", reply.unanswered)
+
+
+def told_answers(opened: Opened, matches: Sequence[Answer], *, at: str) -> list[CaseAnswer]:
+    """Entries for findings that a customer's own words carried; circumstances go elsewhere."""
+    kinds = opened.knowledge.findings
+    return [CaseAnswer(a.finding, a.level, a.who, a.method, a.sure, None, "", at) for a in matches
+            if kinds[a.finding].kind != CIRCUMSTANCE]
+
+
+def find_cause(opened: Opened, text: str) -> str:
+    """The cause meant by an id or the beginning of an id or title; InputError if none or several fit."""
+    from diagnose.source import nearest
+
+    causes = opened.knowledge.causes
+    plain = text.strip().lower()
+    if plain.replace(" ", "_") in causes:
+        return plain.replace(" ", "_")
+    fits = [c.id for c in causes.values() if plain and (c.id.startswith(plain.replace(" ", "_")) or plain in c.title.lower())]
+    if len(fits) == 1:
+        return fits[0]
+    if fits:
+        raise complaint(f"{text[:40]!r} may mean {', '.join(fits[:4])}", "say which")
+    raise complaint(f"there is no cause {text[:40]!r}", nearest(plain.replace(" ", "_"), causes))
+
+
+def check_known(opened: Opened, case: Case) -> None:
+    """InputError if the case belongs to another network."""
+    if case.network != opened.knowledge.header.id:
+        raise InputError(complaint(f"the case belongs to the network {case.network!r}", f"use --network {case.network}",
+                                   key=case.id).problems)

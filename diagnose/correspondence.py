@@ -1,0 +1,151 @@
+"""In writing: the few questions best asked together, and a customer's numbered answer read back in."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from diagnose import case as cases
+from diagnose.case import CaseFile
+from diagnose.caserecord import UNKNOWN, Case, CaseAnswer
+from diagnose.conversation import already_asked, as_answer, evidence_of, told_answers, understand_reply
+from diagnose.network import Opened
+from diagnose.nextcheck import Situation, best_together
+from diagnose.posterior import infer
+from diagnose.records import CIRCUMSTANCE, Finding
+from diagnose.source import InputError, complaint
+from diagnose.triage import advise, answers_from_words
+
+_ASKED = "asked in writing: "
+_LIKE = 78.0  # per cent of likeness from which free words are offered as a level
+
+
+class ReadLine(NamedTuple):
+    """One question of a message and what the customer's answer to it was taken for. words: as written; doubt: why it is not
+    taken without asking, or ''."""
+
+    finding: str
+    question: str
+    words: str
+    understood: str
+    answer: CaseAnswer | None
+    doubt: str
+
+
+def with_words(opened: Opened, case: Case, text: str) -> tuple[Case, tuple[str, ...]]:
+    """A case with what a customer said or wrote in it, and the words that were not understood."""
+    understood, answers = answers_from_words(opened, text)
+    at = cases.now()
+    for answer in answers:
+        if opened.knowledge.findings[answer.finding].kind == CIRCUMSTANCE and answer.level:
+            case = cases.with_circumstance(case, answer.finding, answer.level)
+    for entry in told_answers(opened, answers, at=at):
+        case = cases.with_answer(case, entry)
+    left = (*understood.left_over, *(doubt.words for doubt in understood.doubts))
+    return cases.with_note(case, f"said: {text}", at=at), left
+
+
+def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]) -> tuple[CaseFile, list[Finding], str]:
+    """The questions for a message, noted in the case, and how the message begins.
+
+    Raises InputError where nothing may be asked in writing: a stop is in force, or no question is left.
+    """
+    knowledge = opened.knowledge
+    evidence = evidence_of(opened, file.case)
+    posterior = infer(opened.network, evidence)
+    advice = advise(opened, evidence, posterior).advice
+    greeting = f"Thank you for your message. {advice.text}" if advice.safety != "normal" else "Thank you for your message."
+    if advice.safety == "stop_now" and not advice.lifted_by:
+        return file, [], greeting
+    situation = Situation(who="customer", tools=tools, asked=already_asked(file.case),
+                          circumstances=dict(file.case.circumstances))
+    together = best_together(knowledge, opened.network, evidence, posterior, situation, count)
+    if not together.findings:
+        raise complaint("there is nothing left that this customer could answer in writing", "see: diagnose sheet",
+                        key=file.case.id)
+    note = _ASKED + ", ".join(together.findings)
+    file = cases.save(file, cases.with_note(file.case, note, at=cases.now()))
+    return file, [knowledge.findings[name] for name in together.findings], greeting
+
+
+def questions_asked(case: Case) -> list[str]:
+    """The findings of the last message, in its numbering."""
+    for note in reversed(case.notes):
+        if note.text.startswith(_ASKED):
+            return note.text.removeprefix(_ASKED).split(", ")
+    return []
+
+
+def read_answer(opened: Opened, case: Case, text: str) -> list[ReadLine]:
+    """What a customer's answer says to the questions of the last message; InputError if none was sent.
+
+    Answers are found by their numbers in rising order ("1 yes 2. no, only sometimes 3) 11.9v"); whatever is not plainly an
+    answer is marked with a doubt.
+    """
+    names = [name for name in questions_asked(case) if name in opened.knowledge.findings]
+    if not names:
+        raise complaint("no questions were sent in writing yet", f"compose them with: diagnose reply {case.id}", key=case.id)
+    parts = split_numbered(text, len(names))
+    return [_read_line(opened, opened.knowledge.findings[name], parts.get(number, "")) for number, name in enumerate(names, 1)]
+
+
+def split_numbered(text: str, count: int) -> dict[int, str]:
+    """Number -> the words behind it, for the numbers 1 to ``count`` in rising order; all of it for a single question."""
+    marks: list[tuple[int, int, int]] = []
+    start = 0
+    for number in range(1, count + 1):
+        found = re.compile(rf"(?:(?<=^)|(?<=[\s,;.]))[(#]?{number}\s*(?:[.):]\s*|\s+|-\s+)(?=\S)").search(text, start)
+        if found:
+            marks.append((number, found.start(), found.end()))
+            start = found.end()
+    if not marks:
+        return {1: text.strip()} if count == 1 else {}
+    ends = [begin for _, begin, _ in marks[1:]] + [len(text)]
+    return {number: text[begin:end].strip(" ,;.\n\t") for (number, _, begin), end in zip(marks, ends, strict=True)}
+
+
+def _read_line(opened: Opened, finding: Finding, words: str) -> ReadLine:
+    if not words:
+        return ReadLine(finding.id, finding.ask, words, "(no answer)", None, "")
+    at = cases.now()
+    head, separator, rest = words.partition(",")
+    for attempt, doubt in ((words, ""), (head if separator else "", f"there is more: {rest.strip()}"),
+                           (words.split()[0].rstrip(".,;:"), "there is more behind it")):
+        if not attempt.strip():
+            continue
+        try:
+            reply = understand_reply(opened, finding, attempt, who="customer")
+        except InputError:
+            continue
+        if reply.order != "answer":
+            continue
+        unit = finding.reading.unit if finding.reading else ""
+        shown = reply.unanswered or reply.level or f"{reply.reading:g} {unit}".strip()
+        if doubt and reply.unanswered != UNKNOWN:
+            reply = reply._replace(sure=False)
+        return ReadLine(finding.id, finding.ask, words, shown + ("" if reply.sure else " (not sure)"),
+                        as_answer(finding, reply, who="customer", at=at), doubt)
+    return _by_likeness(finding, words, at)
+
+
+def _by_likeness(finding: Finding, words: str, at: str) -> ReadLine:
+    """A level whose meaning is like the words; always doubtful."""
+    from rapidfuzz import fuzz, process
+
+    best = process.extractOne(words.lower(), [m.lower() for m in finding.meanings], scorer=fuzz.token_set_ratio,
+                              score_cutoff=_LIKE)
+    if best is None:
+        return ReadLine(finding.id, finding.ask, words, "(not understood)", None, "not understood")
+    level = finding.levels[best[2]]
+    answer = CaseAnswer(finding.id, level, "customer", None, False, None, "", at)
+    return ReadLine(finding.id, finding.ask, words, f"{level} (not sure)", answer, "read from free words")
+
+
+def keep_answers(file: CaseFile, lines: Sequence[ReadLine]) -> CaseFile:
+    """The case with these answers, on disk."""
+    case = file.case
+    for line in lines:
+        if line.answer is not None:
+            case = cases.with_answer(case, line.answer)
+    return cases.save(file, case)

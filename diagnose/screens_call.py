@@ -1,0 +1,233 @@
+"""The screens of a running conversation, of a visit sheet and of a written message."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.text import Text
+
+from diagnose.conversation import ORDERS, letters
+from diagnose.screens import CLASSES, COURSES, STYLES, _grid, _heading, _lines, bar, emit, plain
+from diagnose.triage import percent
+
+if TYPE_CHECKING:
+    from diagnose.nextcheck import CheckScore, Choice
+    from diagnose.records import Cause, Finding, Knowledge
+    from diagnose.triage import Triage
+
+SHOWN = 3  # causes in view beside a question
+
+
+def show_belief(out: Console, triage: Triage, *, full: bool = False) -> None:
+    """The likeliest causes in one glance."""
+    def draw(inner: Console) -> None:
+        shown = triage.ranking if full else triage.ranking[:SHOWN]
+        rows = [[Text(percent(r.p)), bar(inner, r.p, cells=12), Text(plain(r.title), style="dim")] for r in shown]
+        if rows:
+            _heading(inner, "so far", "dim")
+            _grid(inner, rows, right=[0])
+            _lines(inner, [f"none of the listed causes: {percent(triage.unexplained)}"], mark="", style="dim")
+
+    emit(out, draw)
+
+
+def show_safety(out: Console, triage: Triage) -> None:
+    """What to tell the customer now, where it is more than a nuisance."""
+    advice = triage.advice
+
+    def draw(inner: Console) -> None:
+        _heading(inner, CLASSES[advice.safety], STYLES[advice.safety])
+        _lines(inner, [advice.text], mark="")
+        _lines(inner, triage.course.reasons)
+
+    emit(out, draw)
+
+
+def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, number: int, who: str, score: CheckScore | None,
+                  again: bool = False, read: Collection[str] = ()) -> None:
+    """One question: what to ask, how to do it, what to mind, and the answers it may have. read: cautions that were shown in
+    full before."""
+    def draw(inner: Console) -> None:
+        minutes = f", about {max(1, round(score.minutes))} min" if score else ""
+        asked = "asked again after the remedy, " if again else ""
+        _heading(inner, f"{number}. {plain(finding.title)}", "bold cyan")
+        _lines(inner, [f"({asked}for the {who}{minutes})"], mark="", style="dim")
+        _lines(inner, [finding.ask], mark="", style="bold")
+        _lines(inner, steps_for(finding, who), mark="> ")
+        for name in finding.cautions:
+            caution = knowledge.cautions[name]
+            words = f"{caution.title}, as before" if name in read else f"{caution.title}: {caution.text}"
+            _lines(inner, [words], mark="! ", style="yellow")
+        rows = []
+        for letter, level in letters(finding).items():
+            meaning = finding.meanings[finding.level(level)]
+            rows.append([Text(letter, style="cyan"), Text(plain(level.replace("_", " "))), Text(plain(meaning), style="dim")])
+        _grid(inner, rows)
+        if finding.reading is not None:
+            _lines(inner, [f"or the {finding.reading.quantity} as a number in {finding.reading.unit}"], mark="", style="dim")
+
+    emit(out, draw)
+
+
+def steps_for(finding: Finding, who: str) -> Sequence[str]:
+    """The steps of a check in the words meant for this person."""
+    return finding.how.get(who) or (finding.how.get("fitter", ()) if who == "workshop" else ())
+
+
+def show_why(out: Console, knowledge: Knowledge, score: CheckScore) -> None:
+    """Why a question is asked: gain, minutes, what each answer would do."""
+    def draw(inner: Console) -> None:
+        saving = "" if score.saving is None else f", saves about {score.saving:.0f} min until it works again"
+        if score.first:
+            _lines(inner, ["this always comes first, whatever else is known"], mark="")
+        _lines(inner, [f"tells {score.gain:.2f} bit about the causes in question, takes {score.minutes:.1f} min{saving}"],
+               mark="")
+        rows = []
+        for outcome in score.outcomes:
+            then = f"then {percent(outcome.cause_p)} {_title(knowledge, outcome.cause)}" if outcome.cause else ""
+            level = Text(plain(outcome.level.replace("_", " ")))
+            rows.append([Text(percent(outcome.p)), level, Text(plain(then), style="dim")])
+        if rows:
+            _grid(inner, rows, right=[0])
+
+    emit(out, draw)
+
+
+def _title(knowledge: Knowledge, cause: str) -> str:
+    return knowledge.causes[cause].title.lower() if cause in knowledge.causes else cause
+
+
+def show_others(out: Console, knowledge: Knowledge, scores: Sequence[CheckScore]) -> None:
+    """Other questions worth asking now."""
+    def draw(inner: Console) -> None:
+        _heading(inner, "other questions now (ask ID puts one)")
+        rows = [[Text(s.finding, style="cyan"), Text(f"{s.gain:.2f} bit"), Text(f"{s.minutes:.0f} min"),
+                 Text(plain(knowledge.findings[s.finding].title))] for s in scores]
+        _grid(inner, rows)
+
+    emit(out, draw)
+
+
+def show_orders(out: Console) -> None:
+    """What may be typed besides an answer."""
+    def draw(inner: Console) -> None:
+        _lines(inner, ['an answer: its letter, its word or first letters, yes or no, a number with unit, "don\'t know"; "I think"'
+                       " before it if it is not sure"], mark="")
+        _grid(inner, [[Text(name, style="cyan"), Text(meaning)] for name, meaning in ORDERS.items()])
+
+    emit(out, draw)
+
+
+def show_remedy(out: Console, knowledge: Knowledge, cause: Cause, *, way: str, p: float) -> None:
+    """A remedy to be tried now: in the customer's words by phone, in steps on site."""
+    def draw(inner: Console) -> None:
+        _heading(inner, f"Try now: {plain(cause.remedy.summary)}", "bold green")
+        _lines(inner, [f"{percent(p)}: {cause.title}"], mark="", style="dim")
+        _lines(inner, [cause.remedy.by_phone_how] if way == "phone" else cause.remedy.steps, mark="> ")
+        for name in cause.remedy.cautions:
+            caution = knowledge.cautions[name]
+            _lines(inner, [f"{caution.title}: {caution.text}"], mark="! ", style="yellow")
+        _lines(inner, [f"verified when: {cause.remedy.verified}"], mark="")
+
+    emit(out, draw)
+
+
+def show_stop(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice) -> None:
+    """Why nothing more is asked, and what comes next."""
+    def draw(inner: Console) -> None:
+        assert choice.stop is not None
+        _heading(inner, f"No more questions: {choice.stop.reason}")
+        kind = {"here": "visit"}.get(choice.stop.course, choice.stop.course)
+        _lines(inner, [f"course: {COURSES.get(kind, kind)}; about {choice.minutes:.0f} min until it works again"], mark="")
+        rows = []
+        for step in choice.plan:
+            title = knowledge.causes[step.cause].title if step.cause in knowledge.causes else "find what is not in the list"
+            minutes = Text(f"{step.minutes:.0f} min", style="dim")
+            rows.append([Text(percent(step.needed)), Text(plain(title)), Text(step.way), minutes])
+        if rows:
+            _lines(inner, ["in this order (chance that it comes to the step):"], mark="")
+            _grid(inner, rows, right=[0])
+
+    emit(out, draw)
+
+
+def show_sheet(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice, *, reference: str,
+               checks: Sequence[CheckScore], notes: Sequence[str], stale: Sequence[str]) -> None:
+    """The visit sheet: what is known, checks and remedies in order, parts, minutes, cautions, who answers."""
+    def draw(inner: Console) -> None:
+        inner.print(Text(f"Visit sheet {plain(reference)}", style="bold"))
+        _heading(inner, "KNOWN")
+        rows = []
+        for heard in triage.heard:
+            said = (heard.reading or heard.level.replace("_", " ")) + ("" if heard.sure else " (not sure)")
+            rows.append([Text(plain(heard.title)), Text(plain(said)), Text(heard.who, style="dim")])
+        if rows:
+            _grid(inner, rows)
+        for name in stale:
+            _lines(inner, [f"no longer valid after the remedy, check again: {knowledge.findings[name].title}"], mark="")
+        _lines(inner, [f"note: {note}" for note in notes], mark="")
+        _heading(inner, "LIKELY")
+        _grid(inner, [[Text(percent(r.p)), Text(plain(r.title))] for r in triage.ranking], right=[0])
+        _heading(inner, "CHECKS ON SITE, IN ORDER")
+        made: set[str] = set()
+        for score in checks:
+            finding = knowledge.findings[score.finding]
+            extra = [knowledge.header.set_ups[s].title for s in finding.set_ups if s not in made]
+            made |= set(finding.set_ups)
+            ready = f" (first: {', '.join(extra)})" if extra else ""
+            _lines(inner, [f"{finding.title}, {finding.minutes:.0f} min{ready}"])
+        _heading(inner, "REMEDIES, IN ORDER")
+        for step in choice.plan:
+            if step.cause in knowledge.causes:
+                cause = knowledge.causes[step.cause]
+                _lines(inner, [f"{percent(step.needed)} {cause.title}: {cause.remedy.summary}. "
+                               f"Verified when: {cause.remedy.verified}"])
+        _heading(inner, "BRING")
+        _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in triage.parts) or "nothing special"], mark="")
+        _lines(inner, [f"plan {triage.course.plan_minutes:.0f} min for putting it right, "
+                       f"{choice.minutes:.0f} min in all with the journey"], mark="")
+        _heading(inner, "ANSWERS FOR IT")
+        _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in triage.answers_for)], mark="")
+        _heading(inner, "CAUTIONS")
+        of_checks = [name for score in checks for name in knowledge.findings[score.finding].cautions]
+        names = dict.fromkeys([c.id for c in triage.advice.cautions] + of_checks)
+        _lines(inner, [f"{knowledge.cautions[n].title}: {knowledge.cautions[n].text}" for n in names])
+        inner.print()
+        inner.print(Text(plain(triage.notice), style="dim"))
+
+    emit(out, draw)
+
+
+def message_text(knowledge: Knowledge, findings: Sequence[Finding], *, greeting: str) -> str:
+    """A written message: numbered questions with how to do them, their answers and their cautions, then the notice."""
+    lines = [greeting, ""]
+    cautions: dict[str, None] = {}
+    for number, finding in enumerate(findings, 1):
+        lines.append(f"{number}. {finding.ask}")
+        lines += [f"   - {step}" for step in finding.how.get("customer", ())]
+        if set(finding.levels) != {"no", "yes"}:
+            lines.append("   Please answer: " + "; ".join(f"{letter}) {meaning}" for letter, meaning in zip(
+                letters(finding), finding.meanings, strict=True)))
+        cautions.update(dict.fromkeys(finding.cautions))
+        lines.append("")
+    for name in cautions:
+        lines.append(f"Please mind: {knowledge.cautions[name].text}")
+    lines += ['Just write the number and your answer, for example "1 yes, 2 no". "Don\'t know" is an answer too.', "",
+              knowledge.header.notice]
+    return plain_lines("\n".join(lines))
+
+
+def plain_lines(text: str) -> str:
+    """Several lines without anything that steers a terminal."""
+    return "\n".join(plain(line) for line in text.split("\n"))
+
+
+def show_understood(out: Console, rows: Mapping[str, str]) -> None:
+    """How an answered message was understood."""
+    def draw(inner: Console) -> None:
+        _heading(inner, "UNDERSTOOD")
+        _grid(inner, [[Text(plain(question)), Text(plain(answer), style="cyan")] for question, answer in rows.items()])
+
+    emit(out, draw)

@@ -1,0 +1,299 @@
+"""The conversation at a terminal: draw, read a line, write it down, next. Every answer is on disk before the next question."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from rich.console import Console
+from rich.text import Text
+
+from diagnose import case as cases
+from diagnose import screens_call as show
+from diagnose.caserecord import CURED, NO_CHANGE, PARTLY, Case, RemedyTried
+from diagnose.conversation import (
+    Reply,
+    already_asked,
+    as_answer,
+    check_known,
+    evidence_of,
+    find_cause,
+    no_longer_valid,
+    told_answers,
+    understand_reply,
+)
+from diagnose.evidence import Evidence
+from diagnose.network import Opened
+from diagnose.nextcheck import CheckScore, Choice, Situation, allowed, choose
+from diagnose.posterior import Posterior, infer
+from diagnose.records import CIRCUMSTANCE, Finding
+from diagnose.screens import plain, show_problems
+from diagnose.source import InputError, complaint, nearest
+from diagnose.triage import Triage, advise, answers_from_words
+
+MOST_OTHERS = 6
+_OUTCOMES = {"yes": CURED, "y": CURED, "no": NO_CHANGE, "n": NO_CHANGE, "partly": PARTLY, "p": PARTLY}
+
+
+@dataclass
+class Session:
+    """A conversation going on. who: on the line; tools: at hand, None for unknown; made: set-ups that are there by now;
+    wanted: a finding to be put next; refused: passed over by this person; read: cautions shown in full already."""
+
+    opened: Opened
+    file: cases.CaseFile
+    out: Console
+    who: str = "customer"
+    tools: frozenset[str] | None = None
+    made: set[str] = field(default_factory=set)
+    by_gain: bool = False
+    wanted: str = ""
+    refused: set[str] = field(default_factory=set)
+    read: set[str] = field(default_factory=set)
+
+    @property
+    def case(self) -> Case:
+        """The case as it stands on disk."""
+        return self.file.case
+
+    def keep(self, case: Case) -> None:
+        """Put the case on disk."""
+        self.file = cases.save(self.file, case)
+
+
+@dataclass
+class Standing:
+    """Where things stand after the last entry."""
+
+    evidence: Evidence
+    posterior: Posterior
+    triage: Triage
+
+
+def standing(opened: Opened, case: Case) -> Standing:
+    """Evidence, posterior and triage of a case."""
+    evidence = evidence_of(opened, case)
+    posterior = infer(opened.network, evidence)
+    return Standing(evidence, posterior, advise(opened, evidence, posterior))
+
+
+def situation_of(session: Session) -> Situation:
+    """Who is there, with what, and what was put already; answers made stale by a remedy may be asked again."""
+    again = set(no_longer_valid(session.opened, session.case))
+    return Situation(who=session.who, tools=session.tools, made=frozenset(session.made),
+                     asked=already_asked(session.case) - again, skipped=frozenset(session.refused),
+                     circumstances=dict(session.case.circumstances))
+
+
+def choice_of(session: Session, now: Standing) -> Choice:
+    """What to do next for whoever is on the line."""
+    return choose(session.opened.knowledge, session.opened.network, now.evidence, now.posterior, situation_of(session),
+                  by_gain=session.by_gain)
+
+
+def converse(session: Session) -> None:
+    """The whole conversation until it is left or nothing is left to ask. Raises InputError if the case cannot be kept."""
+    check_known(session.opened, session.case)
+    while True:
+        now = standing(session.opened, session.case)
+        show.show_belief(session.out, now.triage)
+        advice = now.triage.advice
+        if advice.safety == "stop_now":
+            show.show_safety(session.out, now.triage)
+            if session.who == "customer" and not advice.lifted_by:
+                if not _orders_only(session, now, "Nothing more is asked by telephone"):
+                    return
+                continue
+        choice = choice_of(session, now)
+        wanted, session.wanted = session.wanted, ""
+        name = wanted or choice.ask
+        if name:
+            going_on = _put(session, now, choice, session.opened.knowledge.findings[name])
+        else:
+            going_on = _finish(session, now, choice)
+        if not going_on:
+            return
+
+
+def _read(session: Session, prompt: str = "> ") -> str | None:
+    """A typed line; None at the end of the input."""
+    try:
+        return session.out.input(Text(prompt, style="bold")).strip()
+    except EOFError:
+        return None
+
+
+def _say(session: Session, words: str) -> None:
+    session.out.print(Text(f"  {plain(words)}"))
+
+
+def _put(session: Session, now: Standing, choice: Choice, finding: Finding) -> bool:
+    """Put one question and take what is typed; False to leave."""
+    knowledge = session.opened.knowledge
+    score = next((s for s in choice.scores if s.finding == finding.id), None)
+    number = len(already_asked(session.case)) + 1
+    who = score.asked_of if score else session.who
+    again = finding.id in no_longer_valid(session.opened, session.case)
+    show.show_question(session.out, knowledge, finding, number=number, who=who, score=score, again=again,
+                       read=session.read)
+    session.read.update(finding.cautions)
+    while True:
+        line = _read(session)
+        if line is None:
+            return _leave(session)
+        if not line:
+            continue
+        try:
+            reply = understand_reply(session.opened, finding, line, who=who)
+            if reply.order == "answer":
+                _take(session, finding, reply, who)
+                return True
+            done = _obey(session, now, reply, choice, score)
+        except InputError as error:
+            show_problems(error.problems)
+            continue
+        if done is not None:
+            return done
+
+
+def _take(session: Session, finding: Finding, reply: Reply, who: str) -> None:
+    at = cases.now()
+    if reply.unanswered == "skipped":
+        session.refused.add(finding.id)
+    session.keep(cases.with_answer(session.case, as_answer(finding, reply, who=who, at=at)))
+    if not reply.unanswered:
+        session.made.update(finding.set_ups)
+
+
+def _obey(session: Session, now: Standing, reply: Reply, choice: Choice | None, score: CheckScore | None) -> bool | None:
+    """Carry an order out: True to go on with a new question, False to leave, None to stay with this one."""
+    order, argument = reply.order, reply.argument
+    knowledge = session.opened.knowledge
+    if order == "stop":
+        return _leave(session)
+    if order == "help":
+        show.show_orders(session.out)
+    elif order == "why":
+        if score is None:
+            _say(session, "you asked for this one")
+        else:
+            show.show_why(session.out, knowledge, score)
+    elif order == "belief":
+        show.show_belief(session.out, now.triage, full=True)
+    elif order == "else":
+        others = [s for s in (choice.scores if choice else ()) if score is None or s.finding != score.finding]
+        show.show_others(session.out, knowledge, others[:MOST_OTHERS])
+    elif order == "note":
+        session.keep(cases.with_note(session.case, argument, at=cases.now()))
+        _say(session, "noted")
+    elif order == "ask":
+        return _ask_for(session, argument)
+    else:
+        return _change(session, order, argument)
+    return None
+
+
+def _ask_for(session: Session, argument: str) -> bool:
+    knowledge = session.opened.knowledge
+    finding = knowledge.findings.get(argument)
+    if finding is None:
+        raise complaint(f"there is no finding {argument[:40]!r}", nearest(argument, knowledge.findings))
+    if not allowed(knowledge, finding, situation_of(session)._replace(asked=frozenset(), skipped=frozenset())):
+        raise complaint(f"{argument!r} is not for the {session.who} with what is at hand", "else lists what is")
+    session.wanted = finding.id
+    return True
+
+
+def _change(session: Session, order: str, argument: str) -> bool:
+    """Orders that change the case or who is there."""
+    knowledge = session.opened.knowledge
+    if order == "back":
+        session.keep(cases.without_last_answer(session.case))
+    elif order == "who":
+        if argument not in knowledge.header.people:
+            raise complaint(f"{argument[:40]!r} is not one of the people", nearest(argument, knowledge.header.people))
+        session.who, session.made, session.tools = argument, set(), None
+        session.refused.clear()
+    elif order == "tell":
+        _tell(session, argument)
+    elif order == "tried":
+        _tried(session, find_cause(session.opened, argument))
+    return True
+
+
+def _tell(session: Session, words: str) -> None:
+    from diagnose.screens import ask_which
+
+    understood, answers = answers_from_words(session.opened, words,
+                                             choose=lambda doubt: ask_which(session.out, doubt, session.opened.knowledge))
+    case = session.case
+    for answer in answers:
+        finding = session.opened.knowledge.findings[answer.finding]
+        if finding.kind == CIRCUMSTANCE and answer.level:
+            case = cases.with_circumstance(case, answer.finding, answer.level)
+        _say(session, f"understood: {finding.title}: {answer.level}")
+    for entry in told_answers(session.opened, answers, at=cases.now()):
+        case = cases.with_answer(case, entry)
+    if understood.left_over:
+        _say(session, f"not understood: {', '.join(understood.left_over)}")
+    session.keep(cases.with_note(case, f"said: {words}", at=cases.now()))
+
+
+def _tried(session: Session, cause: str) -> None:
+    """Ask how a remedy ended and record it."""
+    title = session.opened.knowledge.causes[cause].title
+    while True:
+        line = _read(session, f"{title}: put right, and does everything work now? (yes, no, partly) ")
+        if line is None:
+            raise EOFError
+        outcome = _OUTCOMES.get(line.lower())
+        if outcome:
+            break
+        _say(session, "yes, no or partly")
+    session.keep(cases.with_remedy(session.case, RemedyTried(cause, outcome, cases.now(), session.who)))
+
+
+def _finish(session: Session, now: Standing, choice: Choice) -> bool:
+    """Nothing more to ask: say why, offer the first remedy if it can be done from here; False to leave."""
+    knowledge = session.opened.knowledge
+    show.show_stop(session.out, knowledge, now.triage, choice)
+    if any(r.outcome == CURED for r in session.case.remedies):
+        _say(session, f"it works again; close the case with: diagnose close {session.case.id}")
+    first = choice.plan[0] if choice.plan else None
+    if first and first.way in ("phone", "here") and first.cause in knowledge.causes:
+        p = now.posterior.p[session.opened.network.cause_index[first.cause]]
+        show.show_remedy(session.out, knowledge, knowledge.causes[first.cause], way=first.way, p=float(p))
+        if not _orders_only(session, now, f"when it was tried: tried {first.cause}"):
+            return False
+        return True
+    return _orders_only(session, now, f"the sheet for the visit: diagnose sheet {session.case.id}")
+
+
+def _orders_only(session: Session, now: Standing, words: str) -> bool:
+    """Wait for an order where there is no question; True when something changed, False to leave."""
+    _say(session, f"{words}; or tell, tried, who, back, note, belief, stop")
+    while True:
+        line = _read(session)
+        if line is None:
+            return _leave(session)
+        word, _, rest = line.partition(" ")
+        if not line:
+            continue
+        try:
+            if word.lower() not in ("tell", "tried", "who", "back", "note", "belief", "stop", "help", "ask"):
+                raise complaint(f"{line[:40]!r} is no order that fits here", "tell, tried, who, back, note, belief or stop")
+            if word.lower() in ("tell", "tried", "who", "note", "ask") and not rest.strip():
+                raise complaint(f"{word} wants something after it", "help shows how")
+            done = _obey(session, now, Reply(word.lower(), rest.strip()), None, None)
+        except InputError as error:
+            show_problems(error.problems)
+            continue
+        except EOFError:
+            return _leave(session)
+        if done is not None:
+            return done
+
+
+def _leave(session: Session) -> bool:
+    _say(session, f"kept; take it up again with: diagnose call {session.case.id}")
+    return False
+
