@@ -40,7 +40,7 @@ def audit(opened: Opened) -> Audit:
     strength = 1.0 - links[:, :, 0]  # (causes, findings) probability that the cause alone makes the finding show
     errors = [*_undetected(knowledge, arrays, strength), *_unwarned(knowledge), *_forbidden(knowledge),
               *_grave_without_caution(knowledge), *_beyond_everybody(knowledge), *_by_phone_without_customer(knowledge),
-              *_band_gaps(knowledge), *_first_checks(knowledge), *_two_meanings(knowledge)]
+              *_first_checks(knowledge), *_two_meanings(knowledge)]
     warnings = [*_unnoticed(knowledge, arrays, strength), *_unmoved(knowledge, arrays, strength),
                 *_inseparable(knowledge, arrays, links), *_shared_phrases(knowledge), *_few_phrases(knowledge),
                 *_unbrought(knowledge)]
@@ -231,25 +231,6 @@ def _by_phone_without_customer(knowledge: Knowledge) -> Iterator[Problem]:
         if cause.remedy.by_phone == "yes" and "customer" not in cause.remedy.who:
             yield _at_cause(cause, "by_phone is 'yes' but 'who' does not name the customer",
                             "add the customer to 'who', or make by_phone 'partly'", ".remedy.who")
-
-
-def _band_gaps(knowledge: Knowledge) -> Iterator[Problem]:
-    """Bands of a reading with a gap between them (a number in it would fit no level), or beyond what the meter shows."""
-    for check in knowledge.findings.values():
-        if check.reading is None:
-            continue
-        unit, meter = check.reading.unit, knowledge.header.meters[check.reading.meter]
-        bands = sorted(check.reading.bands.values())
-        reached = bands[0][1]
-        for low, high in bands[1:]:
-            if low > reached:
-                yield _at_finding(check, f"a reading between {reached:g} and {low:g} {unit} fits no level",
-                                  "let the bands meet or overlap", ".reading.bands")
-            reached = max(reached, high)
-        if bands[0][0] < meter.lowest or reached > meter.highest:
-            yield _at_finding(check, f"the bands run from {bands[0][0]:g} to {reached:g} {unit}, the meter "
-                              f"{check.reading.meter!r} from {meter.lowest:g} to {meter.highest:g}",
-                              "keep the bands within the meter", ".reading.bands")
 
 
 def _first_checks(knowledge: Knowledge) -> Iterator[Problem]:

@@ -184,8 +184,9 @@ def _header(node: Node, file: str, problems: list[Problem]) -> Header | None:
     for name, item in top.items("meters"):
         one = Fields(item, file, f"network.meters.{name}", problems)
         meters[name] = Meter(one.word("unit", UNITS, required=True), one.number("relative", low=0, high=1, required=True),
-                             one.number("digits", low=0, high=100), one.number("resolution", low=0, required=True),
-                             one.number("lowest", required=True), one.number("highest", required=True))
+                             one.number("digits", low=0, high=100), one.number("resolution", low=0, high=1e6, required=True),
+                             one.number("lowest", low=-1e9, high=1e9, required=True),
+                             one.number("highest", low=-1e9, high=1e9, required=True))
         if meters[name].resolution <= 0 and one.has("resolution"):
             one.complain("resolution", "it is 0", "give the smallest step that the meter shows")
         if meters[name].lowest >= meters[name].highest and one.has("highest"):
@@ -423,9 +424,24 @@ class _Reader:
                     one.complain("bands", f"the band of {name!r} is empty: {low:g} to {high:g}", "write it as [low, high]",
                                  line=node.line)
                 bands[name] = (low, high)
+        if bands and meter:
+            self._covered(one, sorted(bands.values()), meter)
         quantity = one.text("quantity", required=True)
         one.done()
         return Reading(unit, quantity, meter, bands)
+
+    def _covered(self, reading: Fields, bands: list[tuple[float, float]], name: str) -> None:
+        """Complain of a gap between bands, where a number would fit no level, and of bands beyond the meter."""
+        meter = self.header.meters[name]
+        reached = bands[0][1]
+        for low, high in bands[1:]:
+            if low > reached:
+                reading.complain("bands", f"a reading between {reached:g} and {low:g} {meter.unit} fits no level",
+                                 "let the bands meet or overlap")
+            reached = max(reached, high)
+        if bands[0][0] < meter.lowest or reached > meter.highest:
+            reading.complain("bands", f"they run from {bands[0][0]:g} to {reached:g}, the meter {name!r} from "
+                             f"{meter.lowest:g} to {meter.highest:g} {meter.unit}", "keep the bands within the meter")
 
     def _links(self, fields: Fields, key: str) -> dict[str, tuple[float, ...]]:
         links: dict[str, tuple[float, ...]] = {}

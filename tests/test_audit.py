@@ -127,17 +127,7 @@ def test_nothing_is_wrong_with_the_small_network(tmp_path: Path) -> None:
                  id="by phone without the customer"),
     pytest.param([("[cell]\n      who: [customer, fitter]", "[cell]\n      who: [fitter]"),
                   ("by_phone: yes", "by_phone: partly")], [], [], id="partly by phone without the customer"),
-    # readings and first checks
-    pytest.param([("low: [0.5, 2.6]", "low: [0.6, 2.5]")],
-                 ["checks.cell_volts.reading.bands: a reading between 0.5 and 0.6 V fits no level",
-                  "checks.cell_volts.reading.bands: a reading between 2.5 and 2.6 V fits no level"], [],
-                 id="gaps between bands"),
-    pytest.param([("low: [0.5, 2.6]", "low: [0.4, 2.7]")], [], [], id="bands that overlap"),
-    pytest.param([("{good: [2.6, 3.4], low: [0.5, 2.6], none: [0, 0.5]}", "{good: [0, 3], low: [0.5, 1], none: [2, 3.4]}")],
-                 [], [], id="a band within another"),
-    pytest.param([("good: [2.6, 3.4]", "good: [2.6, 34]")],
-                 ["checks.cell_volts.reading.bands: the bands run from 0 to 34 V, the meter 'dc_volts' from -16 to 32"], [],
-                 id="bands beyond the meter"),
+    # first checks
     pytest.param([("first_checks: [leak_look]", "first_checks: [leak_lok]")],
                  ["network.first_checks: there is no check or report 'leak_lok'"], [], id="a first check that is not there"),
     pytest.param([("first_checks: [leak_look]", "first_checks: [stays_dark, cell_volts]")],
@@ -174,11 +164,11 @@ def test_two_causes_that_nothing_separates_are_both_named(tmp_path: Path) -> Non
 
 
 def test_problems_come_in_file_order(tmp_path: Path) -> None:
-    found = audited(tmp_path, ("first_checks: [leak_look]", "first_checks: [x]"), ("low: [0.5, 2.6]", "low: [0.6, 2.6]"),
+    found = audited(tmp_path, ("first_checks: [leak_look]", "first_checks: [x]"), ("[acid]\n    phrases", "[]\n    phrases"),
                     ("[cell]\n      who: [customer, fitter]", "[cell]\n      who: [fitter]"))
     places = [(Path(problem.file).name, problem.line) for problem in found.errors]
     assert places == sorted(places)
-    assert len(places) == 3
+    assert len(places) == 4
 
 
 # --- single-cause distributions and their differences -----------------------------------------------------------------

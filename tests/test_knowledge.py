@@ -8,18 +8,23 @@ only the keys that it changes: the test takes the record out of there and adds i
 
 from __future__ import annotations
 
+import copy
 import json
 import os
 import re
 import shutil
+import tempfile
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from diagnose import knowledge, records, source
+from diagnose.audit import audit
 from diagnose.knowledge import SECTIONS, find_network, load_knowledge, network_files, networks_folder
-from diagnose.network import build_network, open_network
+from diagnose.network import Opened, build_network, open_network
 from diagnose.records import Knowledge, pack, unpack
 from diagnose.source import Fields, InputError, Node
 from tests.conftest import DOORBELL, write_network
@@ -189,6 +194,53 @@ def test_a_network_that_is_not_there_gets_a_sentence(name: str, sentence: str, t
         find_network(name)
 
 
+def plain(node: Node) -> Any:
+    """A node as mappings, lists and texts."""
+    if isinstance(node.value, dict):
+        return {key: plain(item) for key, item in node.value.items()}
+    return [plain(item) for item in node.value] if isinstance(node.value, list) else node.value
+
+
+def places(data: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """The path of every value in nested data."""
+    inner = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    return [path, *(place for key, value in inner for place in places(value, (*path, key)))]
+
+
+WHOLE = {path.name: plain(source.read_yaml(path)) for path in sorted(VALID.glob("*.yaml"))}
+ODD = st.sampled_from(["", "x", "yes", "no", "0", "1", "-1", "0.5", "1e-320", "1e300", "nan", "0.0", "customer", "fitter",
+                       "stays_dark", "dim", "unlisted", "\u202e", "a?", [], ["x"], [["x"]], {}, {"x": "0.5"}, {"yes": "1"},
+                       {"no": "0.2", "yes": "0.9"}, ["0", "0"], ["1", "1"], ["2", "1"], "=", "no_current", "dry_cells"])
+
+
+@given(st.data())
+def test_a_file_changed_anywhere_gives_a_network_or_sentences(data: st.DataObject) -> None:
+    """Values replaced, taken out or moved at random: what the loader lets through can be compiled and checked."""
+    files = copy.deepcopy(WHOLE)
+    for _ in range(data.draw(st.integers(1, 3))):
+        name = data.draw(st.sampled_from(sorted(files)))
+        *way, last = data.draw(st.sampled_from(places(files[name])[1:] or [("network",)]))
+        holder = files[name]
+        for step in way:
+            holder = holder[step]
+        how = data.draw(st.sampled_from(["replace", "take out", "rename"]))
+        if how == "replace":
+            holder[last] = copy.deepcopy(data.draw(ODD))
+        else:
+            value = holder.pop(last) if holder else ""
+            if how == "rename" and isinstance(holder, dict):
+                holder[data.draw(st.sampled_from(["x", "X", "", "dim", "unlisted", "customer", "no", "yes", "low"]))] = value
+    with tempfile.TemporaryDirectory() as folder:
+        for name, content in files.items():
+            (Path(folder) / name).write_text(json.dumps(content), encoding="utf-8")
+        try:
+            loaded = load_knowledge(Path(folder))
+        except InputError as error:
+            assert all(problem.what and problem.file for problem in error.problems)
+            return
+    audit(Opened(loaded, build_network(loaded), "", ""))
+
+
 # --- what a good file becomes ----------------------------------------------------------------------------------------
 
 
@@ -302,6 +354,17 @@ def test_the_file_names_of_a_copy_hold_in_every_folder(tmp_path: Path, monkeypat
     monkeypatch.chdir(Path(__file__).parent)
     again = open_network(str(tmp_path / "n")).knowledge.findings["silent"].file
     assert Path(first) == Path(again) == tmp_path / "n" / "findings.yaml"
+
+
+def test_bands_may_overlap_and_lie_within_one_another(tmp_path: Path) -> None:
+    old = "{good: [2.6, 3.4], low: [0.5, 2.6], none: [0, 0.5]}"
+    for number, bands in enumerate(("{good: [2.6, 3.4], low: [0.4, 2.7], none: [0, 0.5]}",
+                                    "{good: [0, 3], low: [0.5, 1], none: [2, 3.4]}", "{low: [0, 1]}")):
+        files = {path.name: path.read_text(encoding="utf-8").replace(old, bands) for path in VALID.glob("*.yaml")}
+        reading = load_knowledge(write_network(tmp_path / str(number), files)).findings["cell_volts"].reading
+        assert reading is not None
+        assert str(reading.bands["low"][0]) in ("0.4", "0.5", "0.0")
+        assert len(reading.bands) == bands.count("[")
 
 
 # --- the schema for editors ------------------------------------------------------------------------------------------
