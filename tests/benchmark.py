@@ -1,0 +1,321 @@
+"""What the program costs, measured in one run: ``python -m tests.benchmark``.
+
+Every figure stands beside the bar it must clear. One thread on one processor, and processor time, so that what else the
+machine does counts little; each time is the best of several repeats of one callback, and the line gives the median over
+callbacks with the lowest and the highest. The callbacks are drawn from the shipped network itself. General engines get the
+same findings and only the causes linked to them, each in a process of its own with a limit on time and memory; whoever does
+not come back within it "did not finish".
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from diagnose.evidence import Answer, plain_evidence, read_evidence
+from diagnose.network import Network, Opened, open_network
+from diagnose.posterior import infer, likely_sets, number_of_causes, probability_of_any
+from diagnose.records import CHECK, REPORT, Knowledge
+
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS"), "1")
+ABNORMAL = (1, 2, 4, 6, 10, 14)
+NORMAL_CHECKS = 4
+CALLBACKS = 12
+BAR_MS = {1: 1.0, 2: 1.0, 4: 1.0, 6: 1.0, 14: 20.0}  # posterior of all causes: design section 9
+START_BARS = {"floor": 1.5, "pgmpy": 0.25}  # triage against a process that only imports; design section 9
+WORDS = "forgets its stations every night"
+MEMORY = 8 * 2**30  # bytes that a general engine may take
+PARTS = ("posterior", "engines", "start")
+HERE = Path(__file__).resolve().parent.parent
+
+
+class Callback(NamedTuple):
+    """Reports that are not as they should be, and checks that are: finding -> level."""
+
+    abnormal: dict[str, int]
+    normal: dict[str, int]
+
+    @property
+    def seen(self) -> dict[str, int]:
+        """All of them."""
+        return self.abnormal | self.normal
+
+
+# --- callbacks drawn from the network --------------------------------------------------------------------------------
+
+
+def sample_levels(network: Network, worlds: np.ndarray, finding: str, rng: np.random.Generator) -> np.ndarray:
+    """(worlds,) a level of a finding in each configuration of the causes."""
+    j = network.finding_index[finding]
+    size = int(network.levels[j])
+    cumulative = np.ones((len(worlds), size)) * network.leak[j, :size]
+    for row in range(int(network.start[j]), int(network.start[j + 1])):
+        present = worlds[:, network.link_cause[row]]
+        cumulative[present] *= network.link[row, :size]
+    return (rng.random(len(worlds))[:, None] >= cumulative).sum(axis=1)
+
+
+def draw_callbacks(opened: Opened, counts: Sequence[int], each: int, seed: int = 20261125) -> dict[int, list[Callback]]:
+    """Callbacks with exactly so many abnormal reports, ``each`` of every count (fewer where they are too rare to find), and
+    with four checks near the causes in question that show nothing."""
+    knowledge, network = opened.knowledge, opened.network
+    rng = np.random.default_rng(seed)
+    reports = [f.id for f in knowledge.of_kind(REPORT)]
+    found: dict[int, list[Callback]] = {count: [] for count in counts}
+    for _ in range(20):
+        worlds = rng.random((40_000, len(network.causes))) < network.prior
+        worlds = worlds[worlds.any(axis=1)]
+        levels = np.stack([sample_levels(network, worlds, name, rng) for name in reports], axis=1)
+        shown = (levels > 0).sum(axis=1)
+        for count in counts:
+            for row in np.flatnonzero(shown == count)[: each - len(found[count])]:
+                abnormal = {name: int(level) for name, level in zip(reports, levels[row], strict=True) if level}
+                found[count].append(Callback(abnormal, _normal_checks(knowledge, network, abnormal, worlds[row], rng)))
+        if all(len(callbacks) == each for callbacks in found.values()):
+            break
+    return found
+
+
+def _normal_checks(knowledge: Knowledge, network: Network, abnormal: dict[str, int], world: np.ndarray,
+                   rng: np.random.Generator) -> dict[str, int]:
+    """Checks linked to causes of what is abnormal that show level 0 in this world."""
+    asked = {int(i) for name in abnormal for i in network.link_cause[network.rows(network.finding_index[name])]}
+    near = [f.id for f in knowledge.of_kind(CHECK)
+            if asked & set(network.link_cause[network.rows(network.finding_index[f.id])].tolist())]
+    shuffled = rng.permutation(near).tolist()
+    normal = [name for name in shuffled if sample_levels(network, world[None], name, rng)[0] == 0]
+    return dict.fromkeys(normal[:NORMAL_CHECKS], 0)
+
+
+def answers_of(knowledge: Knowledge, callback: Callback) -> list[Answer]:
+    """The same as people say it: the customer volunteers reports, the fitter makes checks."""
+    answers = [Answer(name, knowledge.findings[name].levels[level], "customer", "volunteered")
+               for name, level in callback.abnormal.items()]
+    return answers + [Answer(name, knowledge.findings[name].levels[0], "fitter") for name in callback.normal]
+
+
+# --- timing ----------------------------------------------------------------------------------------------------------
+
+
+def milliseconds(call: Callable[[], object], repeats: int) -> float:
+    """Processor time, the best of ``repeats``, each of as many calls as make up about 5 ms."""
+    start = time.process_time()
+    call()
+    inner = max(1, min(200, int(0.005 / max(time.process_time() - start, 1e-6))))
+    best = float("inf")
+    for _ in range(repeats):
+        start = time.process_time()
+        for _ in range(inner):
+            call()
+        best = min(best, (time.process_time() - start) / inner)
+    return best * 1e3
+
+
+def spread(values: Sequence[float], digits: int = 2) -> str:
+    """Median [lowest to highest]."""
+    return f"{statistics.median(values):.{digits}f} [{min(values):.{digits}f} to {max(values):.{digits}f}]"
+
+
+def verdict(value: float, bar: float | None) -> str:
+    """ok or over, with the bar."""
+    if bar is None:
+        return "no bar"
+    return f"{'ok' if value < bar else 'OVER'} (bar {bar:g})"
+
+
+def print_table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """A title and columns as wide as they need to be."""
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
+    print(f"\n{title}")
+    for row in [head, ["-" * width for width in widths], *rows]:
+        print("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+    sys.stdout.flush()
+
+
+# --- our own times ---------------------------------------------------------------------------------------------------
+
+
+def our_times(opened: Opened, callbacks: dict[int, list[Callback]], repeats: int) -> None:
+    """Posterior of all causes on the whole network, as a triage asks for it: people, silence and all."""
+    knowledge, network = opened.knowledge, opened.network
+    rows, rest = [], []
+    sets = [[i] for i in range(20)]
+    for count, some in callbacks.items():
+        if not some:
+            rows.append([str(count), "none drawn", "", "", ""])
+            continue
+        times: list[list[float]] = [[] for _ in range(5)]
+        widest = []
+        for one in some:
+            answers = answers_of(knowledge, one)
+            evidence = read_evidence(knowledge, network, answers)
+            posterior = infer(network, evidence)
+            widest.append(max((group.widest for group in posterior.plan.groups), default=1))
+            known = (network, evidence, posterior)
+            calls = (partial(infer, network, evidence), partial(read_evidence, knowledge, network, answers),
+                     partial(number_of_causes, *known), partial(likely_sets, *known), partial(probability_of_any, *known, sets))
+            for found, call in zip(times, calls, strict=True):
+                found.append(milliseconds(call, repeats))
+        rows.append([str(count), str(len(some)), spread(times[0]), f"{statistics.median(widest):.0f}, {max(widest)}",
+                     verdict(statistics.median(times[0]), BAR_MS.get(count))])
+        rest.append([str(count), *(spread(some_times, 1) for some_times in times[1:])])
+    title = f"Posterior of all {len(network.causes)} causes, ms"
+    print_table(f"{title} (abnormal reports, {NORMAL_CHECKS} normal checks, the other reports not mentioned)",
+                ["abnormal", "callbacks", "ms", "cells: median, most", ""], rows)
+    print_table("What else a triage asks for, ms",
+                ["abnormal", "reading the answers", "number of causes", "likely sets", "any of 20 sets"], rest)
+
+
+# --- general engines -------------------------------------------------------------------------------------------------
+
+
+def against_engines(opened: Opened, callbacks: dict[int, list[Callback]], repeats: int, limit: float) -> None:
+    """The same findings and the causes linked to them, as the networks stand (no people, no silence)."""
+    network = opened.network
+    rows = []
+    for count, some in callbacks.items():
+        if not some:
+            continue
+        callback = some[0]
+        evidence = plain_evidence(network, dict(callback.seen))
+        posterior = infer(network, evidence, somebody_called=False)
+        mine = milliseconds(partial(infer, network, evidence, somebody_called=False), repeats)
+        row = [f"{count} + {len(callback.normal)}", f"{mine:.2f}"]
+        for engine in ("pgmpy", "pyagrum"):
+            answer = run_engine(engine, callback, limit)
+            if "ms" not in answer:
+                row += [answer["failed"], "", ""]
+                continue
+            apart = max(abs(p - posterior.p[network.cause_index[name]]) for name, p in answer["p"].items())
+            row += [f"{answer['ms']:.1f}", f"x {answer['ms'] / mine:,.0f}", f"{apart:.0e}"]
+        rows.append(row)
+    title = "Against general engines, ms for all causes linked to these findings"
+    print_table(f"{title} (limits {limit:g} s, {MEMORY // 2**30} GB; building their model is not counted)",
+                ["abnormal + normal", "ours", "pgmpy", "ratio", "apart", "pyagrum", "ratio", "apart"], rows)
+
+
+def run_engine(engine: str, callback: Callback, limit: float) -> dict:
+    """Time and posteriors of a general engine in a process of its own, or why there are none."""
+    command = [sys.executable, "-W", "ignore", "-m", "tests.benchmark", "--engine", engine, "--seen", json.dumps(callback.seen)]
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, timeout=limit, cwd=HERE, check=False)
+    except subprocess.TimeoutExpired:
+        return {"failed": f"did not finish in {limit:g} s"}
+    if done.returncode != 0:
+        last = (done.stderr.strip().splitlines() or ["killed"])[-1]
+        return {"failed": "out of memory" if "emory" in last or done.returncode < 0 else last[:40]}
+    return dict(json.loads(done.stdout.splitlines()[-1]))
+
+
+def engine_process(engine: str, seen: dict[str, int]) -> None:
+    """One engine on one callback; prints its best time and its posteriors as JSON."""
+    if sys.platform != "win32":
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+    from tests.outside import engines
+
+    network = open_network("head_unit").network
+    tables = engines.pruned_tables(network, seen)
+    if engine == "pgmpy":
+        ask = partial(engines.pgmpy_posteriors, engines.pgmpy_engine(network, list(seen)), tables.priors, seen)
+    else:
+        ask = partial(engines.agrum_posteriors, engines.agrum_network(tables), tables.priors, seen)
+    found = ask()
+    print(json.dumps({"ms": milliseconds(ask, 3), "p": found}))
+
+
+# --- starting up -----------------------------------------------------------------------------------------------------
+
+
+def start_up(repeats: int) -> None:
+    """A whole triage as a process against processes that only import, in turn so that a busy machine hits all alike."""
+    commands = {
+        "python alone": [sys.executable, "-c", "pass"],
+        "imports numpy, typer, rich, yaml": [sys.executable, "-c", "import numpy, typer, rich, yaml"],
+        "triage": [sys.executable, "-m", "diagnose", "triage", WORDS],
+        "triage as JSON": [sys.executable, "-m", "diagnose", "triage", WORDS, "--json"],
+        "imports pgmpy.models": [sys.executable, "-W", "ignore", "-c", "import pgmpy.models"],
+    }
+    wall: dict[str, list[float]] = {name: [] for name in commands}
+    work: dict[str, list[float]] = {name: [] for name in commands}
+    failed: dict[str, str] = {}
+    for number in range(repeats + 1):
+        for name, command in commands.items():
+            if name in failed:
+                continue
+            start, used = time.perf_counter(), os.times()
+            done = subprocess.run(command, capture_output=True, text=True, cwd=HERE, check=False)
+            after = os.times()
+            if done.returncode != 0:
+                failed[name] = (done.stderr.strip().splitlines() or ["failed"])[-1][:60]
+            elif number:  # the first round warms the caches
+                wall[name].append((time.perf_counter() - start) * 1e3)
+                work[name].append((sum(after[2:4]) - sum(used[2:4])) * 1e3)
+    medians = {name: statistics.median(some) for name, some in work.items() if some}
+    floor, heavy = medians["imports numpy, typer, rich, yaml"], medians.get("imports pgmpy.models", float("nan"))
+    rows = []
+    for name in commands:
+        if name in failed:
+            rows.append([name, failed[name], "", "", "", ""])
+            continue
+        ratio, share = medians[name] / floor, medians[name] / heavy
+        said = f"floor {verdict(ratio, START_BARS['floor'])}, pgmpy {verdict(share, START_BARS['pgmpy'])}"
+        rows.append([name, spread(work[name], 0), spread(wall[name], 0), f"{ratio:.2f}", f"{share:.2f}",
+                     said if name == "triage" else ""])
+    print_table(f"Starting up, a whole process (median of {repeats}; ratios of processor time)",
+                ["process", "processor ms", "clock ms", "x floor", "x pgmpy", ""], rows)
+
+
+# --- the command -----------------------------------------------------------------------------------------------------
+
+
+def main() -> None:
+    """Runs all parts, or the ones named."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmark", description=__doc__)
+    parser.add_argument("parts", nargs="*", metavar="PART", help=f"{', '.join(PARTS)} (all if none is named)")
+    parser.add_argument("--repeats", type=int, default=7, help="of each measurement (default 7)")
+    parser.add_argument("--limit", type=float, default=120.0, help="seconds for a general engine (default 120)")
+    parser.add_argument("--engine", choices=("pgmpy", "pyagrum"), help=argparse.SUPPRESS)
+    parser.add_argument("--seen", type=json.loads, help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if set(given.parts) - set(PARTS):
+        parser.error(f"the parts are {', '.join(PARTS)}")
+    if any(os.environ.get(name) != value for name, value in ONE_THREAD.items()):  # must stand before numpy is loaded
+        again = [sys.executable, "-m", "tests.benchmark", *sys.argv[1:]]
+        sys.exit(subprocess.call(again, cwd=HERE, env=os.environ | ONE_THREAD))
+    if given.engine:
+        engine_process(given.engine, given.seen)
+        return
+    parts = given.parts or PARTS
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
+    opened = open_network("head_unit")
+    network = opened.network
+    load = f"; load before {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
+    print(f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}{load}")
+    print(f"network {opened.knowledge.header.id} {opened.knowledge.header.version}: {len(network.causes)} causes, "
+          f"{len(network.findings)} findings, {len(network.link)} links")
+    callbacks = draw_callbacks(opened, ABNORMAL, CALLBACKS) if {"posterior", "engines"} & set(parts) else {}
+    if "posterior" in parts:
+        our_times(opened, callbacks, given.repeats)
+    if "engines" in parts:
+        against_engines(opened, callbacks, given.repeats, given.limit)
+    if "start" in parts:
+        start_up(2 * given.repeats + 1)
+
+
+if __name__ == "__main__":
+    main()
