@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
@@ -42,8 +43,9 @@ _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u20
 
 
 def console(stream: TextIO | None = None, *, width: int | None = None) -> Console:
-    """A console on stdout (or ``stream``); colour, width and NO_COLOR as rich finds them."""
-    return Console(file=stream or sys.stdout, width=width, highlight=False, soft_wrap=False, emoji=False, markup=False)
+    """A console on stdout (or ``stream``); width and colour as rich finds them, no escapes at all with NO_COLOR."""
+    return Console(file=stream or sys.stdout, width=width, color_system=None if os.environ.get("NO_COLOR") else "auto",
+                   highlight=False, soft_wrap=False, emoji=False, markup=False)
 
 
 def plain(text: str) -> str:
@@ -70,12 +72,14 @@ def _heading(out: Console, words: str, style: str = "bold") -> None:
 
 def _lines(out: Console, texts: Iterable[str | Text], *, mark: str = "- ", style: str = "") -> None:
     """Wrapped lines with a hanging indent; a Text keeps its own styles."""
+    indent, lines = "  " + mark, []
+    width = max(out.width - len(indent), 10)
     for text in texts:
         whole = text if isinstance(text, Text) else Text(_glued(plain(text)), style=style)
-        indent = "  " + mark
-        for line in whole.wrap(out, max(out.width - len(indent), 10)):
-            out.print(Text(indent) + line, no_wrap=True, crop=False)
-            indent = " " * len(indent)
+        wrapped = whole.wrap(out, width)
+        lines += [Text(indent if number == 0 else " " * len(indent)) + line for number, line in enumerate(wrapped)]
+    if lines:
+        out.print(Text("\n").join(lines), no_wrap=True, crop=False)
 
 
 def _grid(out: Console, rows: Sequence[Sequence[Text]], *, right: Sequence[int] = ()) -> None:
@@ -132,17 +136,17 @@ def _draw_triage(out: Console, triage: Triage, understood: Understood | None, kn
 
 def _show_advice(out: Console, triage: Triage) -> None:
     advice = triage.advice
-    out.print(Text(f"TELL THE CUSTOMER: {CLASSES[advice.safety]}", style=STYLES[advice.safety]))
+    unless = ", UNLESS ALL IS WELL AT WHAT IS ASKED FIRST" if advice.lifted_by else ""
+    out.print(Text(f"TELL THE CUSTOMER: {CLASSES[advice.safety]}{unless}", style=STYLES[advice.safety]))
     for question in advice.ask_first:
-        may = " All well there may lift this." if question.finding in advice.lifted_by else ""
-        _lines(out, [f"Ask first: {question.ask}{may}"], mark="")
+        _lines(out, [f"Ask first: {question.ask}"], mark="")
         _lines(out, [f"(--check {question.finding}={'|'.join(question.levels)})"], mark="", style="dim")
     _lines(out, [advice.text], mark="")
     by_phone = {name for item in advice.phone for name in item.cautions}
     _lines(out, [_caution(c) for c in advice.cautions if c.now and c.id not in by_phone])
     if max(advice.p_stop, advice.p_do_not_use) >= WORTH_NAMING:
-        _lines(out, [f"chance of a cause that calls for stopping {percent(advice.p_stop)} (remote work ends at "
-                     f"{percent(advice.threshold)}), for leaving it off {percent(advice.p_do_not_use)} (at "
+        _lines(out, [f"(chance of something dangerous {percent(advice.p_stop)}, remote work ends at "
+                     f"{percent(advice.threshold)}; of something to leave off {percent(advice.p_do_not_use)}, said from "
                      f"{percent(advice.threshold_do_not_use)})"], mark="", style="dim")
 
 
@@ -215,7 +219,7 @@ def _show_course(out: Console, triage: Triage) -> None:
     _heading(out, f"COURSE: {COURSES[course.kind]}", STYLES["stop_now"] if course.kind == "stop_now" else "bold")
     _lines(out, course.reasons)
     chances = ", ".join(f"{CHANCES[name]} {percent(p)}" for name, p in course.chances.items() if p >= WORTH_NAMING)
-    if chances:
+    if chances and course.kind != "stop_now":
         _lines(out, [f"chance of each way: {chances}"])
     if triage.ranking:
         _lines(out, [f"time once it is found: {course.minutes:.0f} min expected, plan for {course.plan_minutes:.0f} min"])
@@ -287,7 +291,7 @@ def ask_which(out: Console, doubt: Doubt, knowledge: Knowledge) -> tuple[str, st
         _heading(inner, f'What does "{plain(doubt.words)}" mean?')
         for number, (name, level, _) in enumerate(doubt.candidates, 1):
             finding = knowledge.findings[name]
-            said = "" if level == "yes" else f" [{level}]"
+            said = "" if level == "yes" else f": {level}"
             _lines(inner, [f"{finding.title}{said}"], mark=f"{number}  ")
         _lines(inner, ["none of these"], mark="0  ")
 

@@ -1,7 +1,5 @@
-"""Urgency, course, parts, minutes, who answers: what to do about a callback, given the posterior.
-
-Every probability shown here is exact: "at least one of these causes is present" comes from a sweep with their weights
-cleared, never from adding up marginals.
+"""Urgency, course, parts, minutes, who answers: what to do about a callback, given the posterior. Every probability is exact:
+"at least one of these causes is present" comes from a sweep with their weights cleared, not from adding up marginals.
 """
 
 from __future__ import annotations
@@ -13,11 +11,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from diagnose.evidence import Answer, Evidence, likelihood_of
+from diagnose.evidence import Answer, Evidence, likelihood_of, read_evidence
 from diagnose.network import Opened
-from diagnose.posterior import CauseSet, Posterior, likely_sets, number_of_causes, probability_of_any
-from diagnose.records import ALARMS, REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Knowledge
-from diagnose.source import InputError, Problem, complaint, nearest
+from diagnose.posterior import CauseSet, Posterior, infer, likely_sets, number_of_causes, probability_of_any
+from diagnose.records import ALARMS, REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Finding, Knowledge
+from diagnose.source import ImpossibleEvidence, InputError, Problem, complaint, nearest
 
 if TYPE_CHECKING:
     from diagnose.phrases import Doubt, Understood
@@ -31,7 +29,7 @@ PLANNED = 0.9  # share of cases that the planned minutes cover
 SHOWN_SETS = 6
 WEIGHED_SETS = 400  # sets of causes that the planned minutes are taken from
 ROUNDING = 1e-12  # a difference of two probabilities below this is none
-NEEDS = {"phone": "can be put right by phone", "visit": "needs hands and tools on site",
+NEEDS = {"phone": "can be put right by phone", "visit": "needs hands and tools on site",  # where a cause can be put right
          "workshop": "is for a qualified workshop", "return": "means that a part goes back to its supplier"}
 
 
@@ -112,7 +110,8 @@ class CautionInForce(NamedTuple):
 class Advice(NamedTuple):
     """What to tell the customer now. safety: the gravest class in force, or unknown; alarm: what an answer set off;
     p_stop, p_do_not_use: probability that a cause of that class is present; threshold, threshold_do_not_use: from which
-    these decide; ask_first: first checks that nobody has answered; lifted_by: those of them that may lift the stop."""
+    these decide; ask_first: first checks that nobody has answered; lifted_by: those of them that
+    lift the stop if the customer finds all well."""
 
     safety: str
     text: str
@@ -128,10 +127,9 @@ class Advice(NamedTuple):
 
 
 class Course(NamedTuple):
-    """What to do with the callback: stop_now, phone, visit, workshop or return, or ask while nothing is known.
-
-    chances: probability that words alone put everything right, that only a workshop can, that a part goes back. minutes:
-    expected, of putting it right once found; plan_minutes: cover nine of ten cases that the files know."""
+    """What to do with the callback: stop_now, phone, visit, workshop, return, or ask while nothing is known. chances: that
+    words alone put everything right, that only a workshop can put something right, that a part goes back. minutes:
+    expected, of putting it right once found; plan_minutes: enough in nine of ten cases that the files know."""
 
     kind: str
     reasons: tuple[str, ...]
@@ -142,9 +140,8 @@ class Course(NamedTuple):
 
 
 class Triage(NamedTuple):
-    """The whole answer to a callback; see schemas/triage.json for the same as JSON.
-
-    less_likely: P(no cause of the ranking but another one in question is present). unexplained: P(none in question is)."""
+    """The whole answer to a callback; see schemas/triage.json for the same as JSON. less_likely: P(no cause of the ranking
+    but another one in question is present). unexplained: P(none in question is)."""
 
     network: str
     title: str
@@ -174,7 +171,7 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior, *, speaks_f
     chance = _Chances(opened, evidence, posterior, causes, shown)
     p_any = chance.of(lambda _: True)
     sets = likely_sets(network, evidence, posterior, cover=0.999, most=WEIGHED_SETS)
-    advice = _advice(knowledge, evidence, posterior, causes, ranked, chance)
+    advice = _advice(opened, evidence, posterior, causes, ranked, chance)
     minutes, plan_minutes, set_ups = _minutes(knowledge, opened, posterior, causes, sets, chance)
     return Triage(
         network=knowledge.header.id, title=knowledge.header.title, version=knowledge.header.version, speaks_from=speaks_from,
@@ -185,21 +182,18 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior, *, speaks_f
         unlisted=float(posterior.p[network.unlisted]) if network.unlisted >= 0 else 0.0,
         less_likely=chance.less_likely, unexplained=1.0 - p_any,
         number=tuple(float(p) for p in number_of_causes(network, evidence, posterior)),
-        course=_course(knowledge, advice, causes, ranked, chance, minutes, plan_minutes, set_ups, bool(evidence.answers)),
+        course=_course(knowledge, advice, causes, ranked, chance, minutes, plan_minutes, set_ups),
         parts=_parts(knowledge, causes, chance),
         answers_for=_answers_for(knowledge, causes, posterior), notice=knowledge.header.notice)
 
 
 class _Chances:
-    """P(at least one cause in question that fits a description is present), all descriptions in one sweep.
-
-    words_alone: P(some cause in question is present, and words alone put right all that are). less_likely: P(one in
-    question is present, but none of those shown)."""
+    """P(at least one cause in question that fits a description is present), all descriptions in one sweep. words_alone:
+    P(some are present, and words alone put all of them right). less_likely: P(some are, but none of those shown)."""
 
     def __init__(self, opened: Opened, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause],
                  shown: Sequence[int]) -> None:
         self._causes = causes
-        header = opened.knowledge.header
         unlisted = {opened.network.unlisted} & set(posterior.in_question)
         everything, others = frozenset({*causes, *unlisted}), self._members(lambda c: c.remedy.by_phone != "yes") | unlisted
         wanted: list[frozenset[int]] = [self._members(lambda _: True), frozenset(shown), everything, others]
@@ -207,7 +201,8 @@ class _Chances:
         for field in ("bring", "set_ups", "cautions"):
             names = sorted({name for cause in causes.values() for name in getattr(cause.remedy, field)})
             wanted += [self._members(lambda c, f=field, s=s: s in getattr(c.remedy, f)) for s in names]  # type: ignore[misc]
-        wanted += [self._members(is_workshop), self._members(lambda c: is_return(c, header.returned_parts))]
+        self._returned = set(opened.knowledge.header.returned_parts)
+        wanted += [self._members(is_workshop), self._members(self.is_return)]
         unique = sorted(set(wanted), key=sorted)
         self._p = dict(zip(unique, probability_of_any(opened.network, evidence, posterior, unique), strict=True))
         self._p[frozenset()] = 0.0
@@ -222,6 +217,10 @@ class _Chances:
         p = float(self._p[more] - self._p[some])
         return p if p > ROUNDING else 0.0
 
+    def is_return(self, cause: Cause) -> bool:
+        """Whether putting it right means sending a part back to its supplier."""
+        return not self._returned.isdisjoint(cause.remedy.bring)
+
     def of(self, fits: Callable[[Cause], bool]) -> float:
         return float(self._p[self._members(fits)])
 
@@ -231,16 +230,11 @@ def is_workshop(cause: Cause) -> bool:
     return cause.remedy.who == ("workshop",)
 
 
-def is_return(cause: Cause, returned: Sequence[str]) -> bool:
-    """Whether putting it right means sending a part back to its supplier."""
-    return any(part in returned for part in cause.remedy.bring)
-
-
 def where_of(cause: Cause, returned: Sequence[str]) -> str:
-    """Where a cause can be put right: phone, visit, workshop or return."""
+    """Where a cause can be put right: phone, workshop, return (a part goes back to its supplier) or visit."""
     if cause.remedy.by_phone == "yes":
         return "phone"
-    return "workshop" if is_workshop(cause) else "return" if is_return(cause, returned) else "visit"
+    return "workshop" if is_workshop(cause) else "visit" if set(returned).isdisjoint(cause.remedy.bring) else "return"
 
 
 def answers_from_words(
@@ -284,12 +278,11 @@ def answers_from_ids(knowledge: Knowledge, reports: Sequence[str], normal: Seque
 
 def agreed(answers: Sequence[Answer]) -> list[Answer]:
     """The same answers, unless two of them say different things about one finding: InputError."""
-    first: dict[str, Answer] = {}
+    first: dict[str, str] = {}
     for answer in answers:
-        other = first.setdefault(answer.finding, answer)
-        if (other.level, other.reading) != (answer.level, answer.reading):
-            said = " and as ".join(str(a.level if a.reading is None else a.reading) for a in (other, answer))
-            raise complaint(f"given as {said}", "keep one of the two", key=answer.finding)
+        said = answer.level if answer.reading is None else f"{answer.reading:g}"
+        if first.setdefault(answer.finding, said or "") != said:
+            raise complaint(f"given as {first[answer.finding]} and as {said}", "keep one of the two", key=answer.finding)
     return list(answers)
 
 
@@ -299,7 +292,7 @@ def _title(opened: Opened, i: int) -> str:
 
 
 def _ranked(knowledge: Knowledge, cause: Cause, p: float) -> RankedCause:
-    mostly = max(cause.answers_for, key=lambda who: cause.answers_for[who])
+    mostly = max(cause.answers_for, key=cause.answers_for.__getitem__)
     return RankedCause(cause.id, cause.title, p, cause.safety, cause.remedy.by_phone,
                        where_of(cause, knowledge.header.returned_parts), mostly, cause.remedy.summary)
 
@@ -330,8 +323,9 @@ def _alarm(knowledge: Knowledge, answer: Answer) -> str:
     return finding.alarm.get(finding.levels[level_of(knowledge, answer)], "")
 
 
-def _advice(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause], ranked: Sequence[int],
+def _advice(opened: Opened, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause], ranked: Sequence[int],
             chance: _Chances) -> Advice:
+    knowledge, heard = opened.knowledge, bool(ranked or evidence.answers)
     alarm = alarm_of(knowledge, evidence)
     limits = knowledge.header.stop_threshold
     normal = {a.finding for a in evidence.answers if a.sure and level_of(knowledge, a) == 0}
@@ -340,16 +334,14 @@ def _advice(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, caus
     threshold = limits["alarm" if alarm else "asked" if asked else "otherwise"]
     p_stop = chance.of(lambda c: c.safety == "stop_now")
     p_do_not_use = chance.of(lambda c: c.safety == "do_not_use")
+    safety = "do_not_use" if p_do_not_use >= limits["do_not_use"] else "normal" if heard else UNKNOWN
     if alarm == "stop_now" or p_stop >= threshold:
         safety = "stop_now"
-    elif p_do_not_use >= limits["do_not_use"]:
-        safety = "do_not_use"
-    else:
-        safety = "normal" if ranked or evidence.answers else UNKNOWN
     answered = {answer.finding for answer in evidence.answers}
     unasked = [knowledge.findings[name] for name in first_checks if name not in answered and alarm != "stop_now"]
     questions = tuple(Question(finding.id, finding.ask, finding.levels) for finding in unasked)
-    lifted_by = tuple(finding.id for finding in unasked) if safety == "stop_now" and not alarm else ()
+    may_lift = safety == "stop_now" and not alarm and normal.union(f.id for f in unasked).issuperset(first_checks)
+    lifted_by = tuple(f.id for f in unasked) if may_lift and _lifted(opened, evidence, unasked, causes) else ()
     phone = []
     if safety != "stop_now":
         phone = [_by_phone(knowledge, causes[i], float(posterior.p[i])) for i in ranked
@@ -357,6 +349,18 @@ def _advice(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, caus
     cautions = _cautions(knowledge, evidence, posterior, causes, phone, chance, stopped=safety == "stop_now")
     return Advice(safety, knowledge.header.advice[safety], alarm, p_stop, p_do_not_use, threshold, limits["do_not_use"],
                   questions, lifted_by, tuple(phone), cautions)
+
+
+def _lifted(opened: Opened, evidence: Evidence, unasked: Sequence[Finding], causes: dict[int, Cause]) -> bool:
+    """Whether the stop would go if the customer found all well at the first checks that are open."""
+    grave = [i for i, cause in causes.items() if cause.safety == "stop_now"]
+    answers = (*evidence.answers, *(Answer(finding.id, finding.levels[0]) for finding in unasked))
+    then = read_evidence(opened.knowledge, opened.network, answers)
+    try:
+        p_stop = probability_of_any(opened.network, then, infer(opened.network, then), [grave])[0]
+    except ImpossibleEvidence:
+        return False
+    return bool(p_stop < opened.knowledge.header.stop_threshold["asked"])
 
 
 def _by_phone(knowledge: Knowledge, cause: Cause, p: float) -> ByPhone:
@@ -371,10 +375,9 @@ def _by_phone(knowledge: Knowledge, cause: Cause, p: float) -> ByPhone:
 
 def _cautions(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause],
               phone: Sequence[ByPhone], chance: _Chances, *, stopped: bool) -> tuple[CautionInForce, ...]:
-    """Cautions of what was said, of the words for the telephone, and of remedies that may well be needed.
-
-    A check's own cautions are for whoever makes it; once it is answered they count only if the answer is an alarm. Where
-    a possible danger stops the work, those of every dangerous cause that is listed come too."""
+    """Cautions of what was said, of the words for the telephone, of remedies that may well be needed and, where a danger
+    stops the work, of every dangerous cause that is listed. A check's own cautions are for whoever makes it: once it is
+    answered they count only if the answer is an alarm."""
     said: set[str] = set()
     for answer in evidence.answers:
         finding = knowledge.findings[answer.finding]
@@ -399,10 +402,9 @@ def _minutes(knowledge: Knowledge, opened: Opened, posterior: Posterior, causes:
     needed = {name: chance.of(lambda c, s=name: s in c.remedy.set_ups) for name in set_ups}  # type: ignore[misc]
     expected = sum(float(posterior.p[i]) * cause.remedy.minutes for i, cause in causes.items())
     expected += sum(p * set_ups[name].minutes for name, p in needed.items())
-    likely = _minutes_of_sets(knowledge, opened, sets)
-    total = sum(p for _, p in likely)
-    plan, covered = expected, 0.0
-    for minutes, p in sorted(likely):
+    likely = sorted(_minutes_of_sets(knowledge, opened, sets))
+    total, covered, plan = sum(p for _, p in likely), 0.0, expected
+    for minutes, p in likely:
         plan, covered = minutes, covered + p
         if covered >= PLANNED * total:
             break
@@ -428,13 +430,11 @@ def _minutes_of_sets(knowledge: Knowledge, opened: Opened, sets: Sequence[CauseS
 
 
 def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], ranked: Sequence[int], chance: _Chances,
-            minutes: float, plan_minutes: float, set_ups: tuple[Share, ...], heard: bool) -> Course:
-    returned = knowledge.header.returned_parts
-    chances = {"phone": chance.words_alone, "workshop": chance.of(is_workshop),
-               "return": chance.of(lambda c: is_return(c, returned))}
+            minutes: float, plan_minutes: float, set_ups: tuple[Share, ...]) -> Course:
+    chances = {"phone": chance.words_alone, "workshop": chance.of(is_workshop), "return": chance.of(chance.is_return)}
     if advice.safety == "stop_now":
         kind, reasons = "stop_now", _reasons_to_stop(advice, causes, ranked)
-    elif not heard:
+    elif advice.safety == UNKNOWN:
         kind, reasons = "ask", ["nothing was understood yet; ask more before anything is decided"]
     elif not ranked:
         kind, reasons = "visit", ["nothing that the files know explains this; ask more, then look at it on site"]
@@ -446,7 +446,7 @@ def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], rank
         kind, reasons = "return", [f"{_spoken(chances['return'])} that a part goes back to its supplier"]
     else:
         first = causes[ranked[0]]
-        where = where_of(first, returned)
+        where = where_of(first, knowledge.header.returned_parts)
         kind, reasons = "visit", [f"the likeliest cause ({_inside(first.title)}) {NEEDS[where]}"]
         only = "but only" if where == "phone" else "only"
         reasons.append(f"{only} {_spoken(chances['phone'])} that words alone put everything right" if chances["phone"] > 0
@@ -459,10 +459,10 @@ def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], rank
 def _reasons_to_stop(advice: Advice, causes: dict[int, Cause], ranked: Sequence[int]) -> list[str]:
     reasons = ["what was reported is a reason to stop by itself"] if advice.alarm == "stop_now" else []
     if advice.p_stop >= advice.threshold:
-        worst = next((causes[i] for i in ranked if causes[i].safety == "stop_now"), None)
-        reasons.append(f"{_spoken(advice.p_stop)} that something of the class 'stop now' is present"
-                       + (f", first of all: {_inside(worst.title)}" if worst else ""))
-    return [*reasons, "nothing more is tried by telephone; look at it on site before it is used again"]
+        worst = next((f", first of all: {_inside(causes[i].title)}" for i in ranked if causes[i].safety == "stop_now"), "")
+        reasons.append(f"{_spoken(advice.p_stop)} that something dangerous is present{worst}")
+    unless = "unless all is well at what is asked first, " if advice.lifted_by else ""
+    return [*reasons, f"{unless}nothing more is tried by telephone; look at it on site before it is used again"]
 
 
 def percent(p: float, *, under: str = "<", over: str = ">") -> str:
@@ -495,6 +495,5 @@ def _answers_for(knowledge: Knowledge, causes: dict[int, Cause], posterior: Post
     for i, cause in causes.items():
         for who, share in cause.answers_for.items():
             shares[who] = shares.get(who, 0.0) + share * float(posterior.p[i])
-    total = sum(shares.values()) or 1.0
-    return tuple(Share(who, knowledge.header.answers_for[who], p / total)
+    return tuple(Share(who, knowledge.header.answers_for[who], p / sum(shares.values()))
                  for who, p in sorted(shares.items(), key=lambda item: -item[1]))
