@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
-from diagnose import cli_call
+from diagnose import cli_call, cli_cases
 from diagnose.source import InputError, complaint
 
 app = typer.Typer(
@@ -149,6 +149,7 @@ def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, finding
 
 
 cli_call.register(app)
+cli_cases.register(app)
 
 
 def _text_of(words: list[str] | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -143,7 +144,7 @@ def _case_for(opened: Opened, words: list[str], reference: str, store: str | Non
     from diagnose.caserecord import CASE_ID, Case
 
     folder, why = cases.store_path(store)
-    if len(words) == 1 and CASE_ID.fullmatch(words[0]):
+    if len(words) == 1 and (CASE_ID.fullmatch(words[0]) or re.fullmatch(r"\d[\d-]*", words[0])):
         return cases.load(folder, words[0])
     header = opened.knowledge.header
     case = Case("", cases.now(), header.id, header.version, reference)

@@ -13,6 +13,7 @@ from diagnose.screens import CLASSES, COURSES, STYLES, _grid, _heading, _lines, 
 from diagnose.triage import percent
 
 if TYPE_CHECKING:
+    from diagnose.caserecord import Case
     from diagnose.nextcheck import CheckScore, Choice
     from diagnose.records import Cause, Finding, Knowledge
     from diagnose.triage import Triage
@@ -82,7 +83,7 @@ def show_why(out: Console, knowledge: Knowledge, score: CheckScore) -> None:
         saving = "" if score.saving is None else f", saves about {score.saving:.0f} min until it works again"
         if score.first:
             _lines(inner, ["this always comes first, whatever else is known"], mark="")
-        _lines(inner, [f"tells {score.gain:.2f} bit about the causes in question, takes {score.minutes:.1f} min{saving}"],
+        _lines(inner, [f"tells {score.gain:.2f} bit about what is in question, takes {score.minutes:.1f} min{saving}"],
                mark="")
         rows = []
         for outcome in score.outcomes:
@@ -216,7 +217,15 @@ def message_text(knowledge: Knowledge, findings: Sequence[Finding], *, greeting:
         lines.append(f"Please mind: {knowledge.cautions[name].text}")
     lines += ['Just write the number and your answer, for example "1 yes, 2 no". "Don\'t know" is an answer too.', "",
               knowledge.header.notice]
-    return plain_lines("\n".join(lines))
+    return "\n".join(_wrapped(plain(line)) for line in lines)
+
+
+def _wrapped(line: str) -> str:
+    """A line of a message in 78 columns, with a hanging indent where it is indented."""
+    import textwrap
+
+    indent = " " * (len(line) - len(line.lstrip()))
+    return textwrap.fill(line, 78, subsequent_indent=indent + "  " if indent else "") if line.strip() else ""
 
 
 def plain_lines(text: str) -> str:
@@ -229,5 +238,21 @@ def show_understood(out: Console, rows: Mapping[str, str]) -> None:
     def draw(inner: Console) -> None:
         _heading(inner, "UNDERSTOOD")
         _grid(inner, [[Text(plain(question)), Text(plain(answer), style="cyan")] for question, answer in rows.items()])
+
+    emit(out, draw)
+
+
+def show_cases(out: Console, found: Sequence[Case], *, folder: str) -> None:
+    """Cases of the log, one a line."""
+    def draw(inner: Console) -> None:
+        rows = []
+        for case in found:
+            ending = ", ".join(case.confirmed) or case.unlisted or ("not found" if case.not_found else "")
+            words = ending or ", ".join(a.finding for a in case.answers if a.method == "volunteered")
+            row = [Text(case.id, style="cyan"), Text(case.status), Text(plain(case.reference)), Text(plain(words))]
+            rows.append(row)
+        if rows:
+            _grid(inner, rows)
+        inner.print(Text(f"{len(found)} cases in {plain(folder)}", style="dim"))
 
     emit(out, draw)

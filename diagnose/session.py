@@ -262,9 +262,7 @@ def _finish(session: Session, now: Standing, choice: Choice) -> bool:
     if first and first.way in ("phone", "here") and first.cause in knowledge.causes:
         p = now.posterior.p[session.opened.network.cause_index[first.cause]]
         show.show_remedy(session.out, knowledge, knowledge.causes[first.cause], way=first.way, p=float(p))
-        if not _orders_only(session, now, f"when it was tried: tried {first.cause}"):
-            return False
-        return True
+        return _orders_only(session, now, f"when it was tried: tried {first.cause}")
     return _orders_only(session, now, f"the sheet for the visit: diagnose sheet {session.case.id}")
 
 

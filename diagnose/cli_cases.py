@@ -1,0 +1,202 @@
+"""The commands of the log: close a case, list, show, reopen, import and export."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from diagnose.cli_call import NetworkOption, StoreOption, open_case
+from diagnose.source import InputError, complaint
+
+if TYPE_CHECKING:
+    from diagnose.caserecord import Case
+    from diagnose.network import Opened
+
+cases_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="The log of callbacks.")
+
+
+def close(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    cause: Annotated[list[str] | None, typer.Option(metavar="ID", help="A cause that was found; may be repeated.")] = None,
+    not_found: Annotated[bool, typer.Option("--not-found", help="No cause was found.")] = False,
+    unlisted: Annotated[str, typer.Option(metavar="WORDS", help="The cause in words, if the files do not list it.")] = "",
+    put_right: Annotated[bool | None, typer.Option("--put-right/--not-put-right", help="Does everything work now?")] = None,
+    verified: Annotated[str | None, typer.Option(metavar="WORDS", help="How that was made sure.")] = None,
+    minutes: Annotated[float | None, typer.Option(min=0, max=10_000, help="Minutes at the vehicle.")] = None,
+    part: Annotated[list[str] | None, typer.Option(metavar="ID", help="A part that was used; may be repeated.")] = None,
+    store: StoreOption = None,
+) -> None:
+    """Close a case: the cause found, what put it right, how that was verified. Asks for what is missing."""
+    from diagnose import case as cases
+    from diagnose.conversation import find_cause
+    from diagnose.source import nearest
+
+    opened, file = open_case(case, store)
+    parts = opened.knowledge.header.parts
+    for name in part or []:
+        if name not in parts:
+            raise complaint(f"there is no part {name[:40]!r}", nearest(name, parts), key="--part")
+    confirmed = [find_cause(opened, name) for name in cause or []]
+    if not (confirmed or not_found or unlisted):
+        confirmed, not_found, unlisted = _ask_cause(opened, file.case)
+    if put_right is None:
+        put_right = _ask("does everything work now? (yes, no) ", "--put-right or --not-put-right").lower().startswith("y")
+    if verified is None:
+        hint = opened.knowledge.causes[confirmed[0]].remedy.verified if confirmed else ""
+        verified = _ask(f"how was it made sure?{f' (for example: {hint})' if hint else ''} ", "--verified") if put_right else ""
+    if minutes is None:
+        minutes = _minutes(_ask("minutes at the vehicle? ", "--minutes"))
+    closed = cases.closed_as(file.case, at=cases.now(), fully_put_right=put_right, confirmed=confirmed, not_found=not_found,
+                             unlisted=unlisted, verified=verified, minutes=minutes, parts=part or ())
+    cases.save(file, closed)
+    print(f"case {closed.id} closed: {', '.join(confirmed) or unlisted or 'not found'}")
+
+
+def _minutes(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = -1.0
+    if not 0 <= number <= 10_000:
+        raise complaint(f"{text[:20]!r} is no number of minutes", "give a number from 0 to 10000", key="minutes")
+    return number
+
+
+def _ask(prompt: str, option: str) -> str:
+    """An answer from the terminal; InputError that names the option where nobody can be asked."""
+    if not sys.stdin.isatty():
+        raise complaint("something is missing and nobody can be asked here", f"give {option}", key="close")
+    while True:
+        answer = input(prompt).strip()
+        if answer:
+            return answer
+
+
+def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
+    from diagnose.conversation import find_cause
+    from diagnose.session import standing
+
+    ranking = standing(opened, case).triage.ranking
+    for number, ranked in enumerate(ranking, 1):
+        print(f"  {number}  {ranked.title}")
+    text = _ask("what was it? (numbers, ids or words, separated by commas; 'not found'; 'other: words') ", "--cause")
+    if text.lower() == "not found":
+        return [], True, ""
+    if text.lower().startswith("other:"):
+        return [], False, text[6:].strip()
+    names = [one.strip() for one in text.split(",") if one.strip()]
+    chosen = [ranking[int(n) - 1].cause if n.isdecimal() and 0 < int(n) <= len(ranking) else find_cause(opened, n) for n in names]
+    return chosen, False, ""
+
+
+@cases_app.command("list", epilog="Example: diagnose cases list --status open")
+def list_cases(
+    status: Annotated[str, typer.Option(metavar="STATUS", help="Only open or closed ones.")] = "",
+    cause: Annotated[str, typer.Option(metavar="ID", help="Only those in which this cause was confirmed.")] = "",
+    since: Annotated[str, typer.Option(metavar="DAY", help="Only those opened on this day (2026-11-25) or later.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")] = False,
+    store: StoreOption = None,
+) -> None:
+    """List the cases of the log, newest last; files that cannot be read are named on stderr."""
+    from diagnose import case as cases
+    from diagnose import screens, screens_call
+    from diagnose.source import Problem
+
+    folder, why = cases.store_path(store)
+    problems: list[Problem] = []
+    found = [c for c in cases.iterate(folder, problems)
+             if status in ("", c.status) and (not cause or cause in c.confirmed) and c.opened >= since]
+    if as_json:
+        keys = ("opened", "status", "reference", "confirmed", "not_found", "unlisted", "minutes")
+        rows = [{"case": c.id, **{key: getattr(c, key) for key in keys}} for c in found]
+        print(json.dumps({"schema": 1, "folder": str(folder), "cases": rows}, indent=2))
+    else:
+        screens_call.show_cases(screens.console(), found, folder=f"{folder} ({why})")
+    screens.show_problems(problems)
+
+
+@cases_app.command("show", epilog="Example: diagnose cases show 20261125-0930")
+def show_case(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    store: StoreOption = None,
+) -> None:
+    """Show a case as it is on disk."""
+    from diagnose.caserecord import to_text
+    from diagnose.screens_call import plain_lines
+
+    _, file = open_case(case, store)
+    print(plain_lines(to_text(file.case)), end="")
+
+
+@cases_app.command("reopen", epilog="Example: diagnose cases reopen 20261125-0930")
+def reopen(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    store: StoreOption = None,
+) -> None:
+    """Open a closed case again; how it had been closed is kept in a note."""
+    from diagnose import case as cases
+
+    _, file = open_case(case, store)
+    cases.save(file, cases.reopened(file.case, at=cases.now()))
+    print(f"case {file.case.id} is open again")
+
+
+@cases_app.command("import", epilog="Example: diagnose cases import old-jobs.csv --mapping old-jobs.yaml --dry-run")
+def import_table(
+    table: Annotated[Path, typer.Argument(help="A CSV file with one old job a row.")],
+    mapping: Annotated[Path, typer.Option(help="A YAML file: columns, causes, dates (see DEVELOPERS.md).")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be taken.")] = False,
+    skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Leave rows out that cannot be read.")] = False,
+    network: NetworkOption = "head_unit",
+    store: StoreOption = None,
+) -> None:
+    """Take old jobs from a table into the log."""
+    from diagnose import case as cases
+    from diagnose import screens, transfer
+    from diagnose.network import open_network
+
+    opened = open_network(network)
+    found, problems = transfer.read_table(table, transfer.read_mapping(mapping, opened), opened)
+    folder, why = cases.store_path(store)
+    if problems and not (skip_bad or dry_run):
+        raise InputError(problems)
+    screens.show_problems(problems)
+    if not dry_run:
+        for one in found:
+            cases.create(folder, one)
+    said = "would be taken" if dry_run else "taken"
+    print(f"{len(found)} cases {said} into {folder} ({why}); {len(problems)} rows could not be read")
+
+
+@cases_app.command("export", epilog="Example: diagnose cases export jobs.csv")
+def export_table(
+    table: Annotated[Path, typer.Argument(help="The CSV file to write ('-': standard output).")],
+    store: StoreOption = None,
+) -> None:
+    """Write the log as a table, one case a row."""
+    from diagnose import case as cases
+    from diagnose import screens, transfer
+    from diagnose.source import Problem, write_atomically
+
+    folder, _ = cases.store_path(store)
+    problems: list[Problem] = []
+    text = transfer.write_table(cases.iterate(folder, problems))
+    screens.show_problems(problems)
+    if str(table) == "-":
+        print(text, end="")
+        return
+    try:
+        write_atomically(table, text.encode())
+    except OSError as error:
+        raise complaint(f"cannot be written ({error.strerror})", "check the folder", file=str(table)) from error
+    print(f"{text.count(chr(10)) - 1} cases written to {table}")
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the commands on the program."""
+    app.command(epilog="Example: diagnose close 20261125-0930 --cause feeds_exchanged --put-right --minutes 35")(close)
+    app.add_typer(cases_app, name="cases")
