@@ -184,11 +184,9 @@ def _header(node: Node, file: str, problems: list[Problem]) -> Header | None:
     for name, item in top.items("meters"):
         one = Fields(item, file, f"network.meters.{name}", problems)
         meters[name] = Meter(one.word("unit", UNITS, required=True), one.number("relative", low=0, high=1, required=True),
-                             one.number("digits", low=0, high=100), one.number("resolution", low=0, high=1e6, required=True),
+                             one.number("digits", low=0, high=100), one.number("resolution", low=1e-9, high=1e6, required=True),
                              one.number("lowest", low=-1e9, high=1e9, required=True),
                              one.number("highest", low=-1e9, high=1e9, required=True))
-        if meters[name].resolution <= 0 and one.has("resolution"):
-            one.complain("resolution", "it is 0", "give the smallest step that the meter shows")
         if meters[name].lowest >= meters[name].highest and one.has("highest"):
             one.complain("highest", "it is not above 'lowest'", "give the largest reading that makes sense")
         one.done()
@@ -225,7 +223,8 @@ def _reliability(top: Fields, people: dict[str, str]) -> dict[str, dict[str, tup
         for method in METHODS:
             node = one.get(method, required=True)
             if node is None or not isinstance(node.value, list) or len(node.value) != 2:
-                one.complain(method, "two probabilities are wanted", "write [right when it is so, right when it is not]")
+                if one.has(method):
+                    one.complain(method, "two probabilities are wanted", "write [right when it is so, right when it is not]")
                 continue
             sensitivity, specificity = (one.number_of(item, method, 0.9, low=0, high=1) for item in node.value)
             if sensitivity + specificity <= 1:

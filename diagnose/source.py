@@ -17,7 +17,6 @@ import re
 import shutil
 import stat
 import sys
-import tempfile
 import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -380,26 +379,6 @@ def _shown(node: Node) -> str:
     return repr(node.value[:60]) if isinstance(node.value, str) else f"a {node.kind}"
 
 
-def write_atomically(path: Path, data: bytes) -> None:
-    """Put ``data`` at ``path`` so that a reader sees the old file or the whole new one, also after a power cut."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-    if os.name == "posix":
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-
-
 def fingerprint(paths: Iterable[Path], *extra: str) -> str:
     """A hash over names and contents of files and over further texts; equal only if all of them are equal."""
     digest = hashlib.sha256()
@@ -438,7 +417,7 @@ def write_copy(name: str, key: str, data: Any) -> None:
     payload = json.dumps(data, separators=(",", ":")).encode()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomically(path, b"\n".join([key.encode(), hashlib.sha256(payload).hexdigest().encode(), payload]))
+        put_file(path, b"\n".join([key.encode(), hashlib.sha256(payload).hexdigest().encode(), payload]))
     except OSError:
         return
 
@@ -530,6 +509,9 @@ def put_file(path: Path, data: bytes, *, new: bool = False) -> None:
         with contextlib.suppress(OSError):  # the file has its name already; some file systems cannot sync a folder
             os.fsync(folder)
         os.close(folder)
+
+
+write_atomically = put_file  # the name that callers outside the store use
 
 
 def _name_new(temporary: Path, path: Path) -> None:

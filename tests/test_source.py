@@ -268,8 +268,8 @@ def test_a_text_in_place_of_a_mapping_is_complained_of_once() -> None:
 
 def test_a_file_is_replaced_whole_and_nothing_else_is_left(tmp_path: Path) -> None:
     path = tmp_path / "one.json"
-    source.write_atomically(path, b"old")
-    source.write_atomically(path, b"new and longer")
+    source.put_file(path, b"old")
+    source.put_file(path, b"new and longer")
     assert path.read_bytes() == b"new and longer"
     assert list(tmp_path.iterdir()) == [path]
 
@@ -285,7 +285,7 @@ def test_a_write_that_fails_leaves_the_old_file_and_no_scrap(step: str, tmp_path
 
     monkeypatch.setattr(os, step, full)
     with pytest.raises(OSError, match="No space left"):
-        source.write_atomically(path, b"new")
+        source.put_file(path, b"new")
     monkeypatch.undo()
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
@@ -293,7 +293,7 @@ def test_a_write_that_fails_leaves_the_old_file_and_no_scrap(step: str, tmp_path
 
 def test_a_write_into_no_folder_says_so(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
-        source.write_atomically(tmp_path / "gone" / "one.json", b"x")
+        source.put_file(tmp_path / "gone" / "one.json", b"x")
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no such signal here")
@@ -302,11 +302,11 @@ def test_a_writer_that_is_killed_leaves_one_whole_version(tmp_path: Path) -> Non
     path = tmp_path / "one.json"
     script = textwrap.dedent(f"""
         from pathlib import Path
-        from diagnose.source import write_atomically
+        from diagnose.source import put_file
         n = 0
         while True:
             n += 1
-            write_atomically(Path({str(path)!r}), (str(n % 10) * 300_000).encode())
+            put_file(Path({str(path)!r}), (str(n % 10) * 300_000).encode())
             print(n, flush=True)
     """)
     for wanted in (1, 4):
