@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -182,73 +182,113 @@ def shows_through(opened: Opened, answer: Answer) -> tuple[float, ...]:
     return tuple(round(float(x), DIGITS) for x in seen / seen.max())
 
 
+class _Table(NamedTuple):
+    """Leaks and links as rows of one array. keys: finding for a leak, (cause, finding) for a link; expert: (rows, L)
+    probabilities of all levels, padded with 0."""
+
+    keys: list[Any]
+    expert: Array
+    sizes: list[int]
+
+
+class _Batch(NamedTuple):
+    """Cells with the same number of origins. origins: (c, k) rows of the table, the leak first; seen: (c, L) likelihood, padded
+    with 0; weight: (c,)."""
+
+    origins: Any
+    seen: Array
+    weight: Array
+
+
 def fit(network: Network, statistics: Statistics, *, strength: float, prior_strength: float = PRIOR_STRENGTH,
         rounds: int = ROUNDS) -> tuple[Parameters, list[float]]:
-    """Learned parameters, and the objective (log posterior up to a constant) after every round of EM: it never falls.
+    """Learned parameters, and the objective (log posterior up to a constant) before every round of EM: it never falls.
 
     strength: equivalent cases behind each of the expert's links and leaks. Cells are taken in sorted order, so that the result
     is the same to the bit for the same counts.
     """
     expert = parameters_of(network)
-    cells = [(key, weight) for key, weight in sorted(statistics.cells.items()) if weight > 0 and key[0] in expert.leaks]
-    current = expert
+    table = _as_table(expert)
+    batches = _as_batches(table, statistics)
+    touched = np.unique(np.concatenate([batch.origins.ravel() for batch in batches])) if batches else np.zeros(0, dtype=int)
+    now, priors = table.expert.copy(), dict(expert.priors)
     trail: list[float] = []
     for _ in range(rounds):
-        fired: dict[Any, np.ndarray[Any, Any]] = {}
-        objective = _log_prior(current, expert, strength, prior_strength)
-        for (finding, seen, causes), weight in cells:
-            objective += weight * _share_out(current, finding, seen, causes, weight, fired)
-        objective += _log_causes(current, statistics)
-        trail.append(objective)
-        step = _maximise(current, expert, statistics, fired, strength, prior_strength)
-        moved = _distance(current, step)
-        current = step
+        fired, log_p = _share_out(now, batches)
+        trail.append(log_p + float((strength * table.expert * np.log(np.maximum(now, 1e-300))).sum())
+                     + _log_causes(priors, expert.priors, statistics, prior_strength))
+        counts = strength * table.expert[touched] + fired[touched]
+        step = now.copy()
+        step[touched] = counts / counts.sum(axis=1, keepdims=True)
+        next_priors = _next_priors(priors, expert.priors, statistics, prior_strength)
+        moved = max(float(np.abs(step - now).max(initial=0.0)), *(abs(next_priors[k] - v) for k, v in priors.items()), 0.0)
+        now, priors = step, next_priors
         if moved < SETTLED:
             break
-    return current, trail
+    leaks, links = dict(expert.leaks), dict(expert.links)
+    for row in touched.tolist():
+        key, above = table.keys[row], tuple(now[row, 1 : table.sizes[row]].tolist())
+        if isinstance(key, tuple):
+            links[key] = above
+        else:
+            leaks[key] = above
+    return Parameters(priors, leaks, links), trail
 
 
-def _share_out(current: Parameters, finding: str, seen: tuple[float, ...], causes: tuple[str, ...], weight: float,
-               fired: dict[Any, Any]) -> float:
-    """Add a cell's expected contributions by level to ``fired`` for the leak and each present cause; log P(cell)."""
-    origins: list[Any] = [finding, *((cause, finding) for cause in causes if (cause, finding) in current.links)]
-    tables = [_levels(current.leaks[finding])] + [_levels(current.links[key]) for key in origins[1:]]
-    cumulative = np.cumsum(np.array(tables), axis=1)
-    likelihood = np.array(seen)
-    whole = cumulative.prod(axis=0)
-    p = float(np.diff(whole, prepend=0.0) @ likelihood)
-    if p <= 0:
-        return -math.inf
-    size = len(seen)
-    for number, origin in enumerate(origins):
-        others = np.delete(cumulative, number, axis=0).prod(axis=0) if len(origins) > 1 else np.ones(size)
-        alone = np.diff(others, prepend=0.0)
-        # P(cell | this origin contributes level x) = L(x) * P(others <= x) + sum over y > x of P(others = y) * L(y)
-        tail = np.concatenate([np.cumsum((alone * likelihood)[::-1])[::-1][1:], [0.0]])
-        share = np.array(tables[number]) * (likelihood * others + tail) / p
-        fired[origin] = fired.get(origin, 0.0) + weight * share
-    return math.log(p)
+def _as_table(expert: Parameters) -> _Table:
+    keys: list[Any] = [*expert.leaks, *expert.links]
+    rows = [_levels(above) for above in (*expert.leaks.values(), *expert.links.values())]
+    width = max(len(row) for row in rows)
+    return _Table(keys, np.array([row + [0.0] * (width - len(row)) for row in rows]), [len(row) for row in rows])
+
+
+def _as_batches(table: _Table, statistics: Statistics) -> list[_Batch]:
+    place = {key: row for row, key in enumerate(table.keys)}
+    width = table.expert.shape[1]
+    grouped: dict[int, list[tuple[list[int], list[float], float]]] = {}
+    for (finding, seen, causes), weight in sorted(statistics.cells.items()):
+        if weight > 0 and finding in place and len(seen) == table.sizes[place[finding]]:
+            origins = [place[finding], *(place[c, finding] for c in causes if (c, finding) in place)]
+            grouped.setdefault(len(origins), []).append((origins, [*seen, *([0.0] * (width - len(seen)))], weight))
+    return [_Batch(np.array([o for o, _, _ in cells]), np.array([s for _, s, _ in cells]), np.array([w for *_, w in cells]))
+            for _, cells in sorted(grouped.items())]
+
+
+def _share_out(now: Array, batches: list[_Batch]) -> tuple[Array, float]:
+    """Expected contributions of every origin by level, and log P of all cells.
+
+    P(cell | an origin contributes level x) = L(x) * P(others <= x) + sum over y > x of P(others = y) * L(y).
+    """
+    fired = np.zeros_like(now)
+    log_p = 0.0
+    for origins, seen, weight in batches:
+        tables = now[origins]
+        cumulative = np.cumsum(tables, axis=2)
+        whole = cumulative.prod(axis=1)
+        p = (np.diff(whole, axis=1, prepend=0.0) * seen).sum(axis=1)
+        log_p += float(weight @ np.log(np.maximum(p, 1e-300)))
+        for number in range(origins.shape[1]):
+            others = np.delete(cumulative, number, axis=1).prod(axis=1)
+            alone = np.diff(others, axis=1, prepend=0.0) * seen
+            tail = np.cumsum(alone[:, ::-1], axis=1)[:, ::-1] - alone
+            share = tables[:, number] * (seen * others + tail) * (weight / np.maximum(p, 1e-300))[:, None]
+            np.add.at(fired, origins[:, number], share)
+    return fired, log_p
 
 
 def _levels(above: tuple[float, ...]) -> list[float]:
     return [max(0.0, 1.0 - sum(above)), *above]
 
 
-def _maximise(current: Parameters, expert: Parameters, statistics: Statistics, fired: Mapping[Any, Any], strength: float,
-              prior_strength: float) -> Parameters:
-    def posterior_mean(key: Any, above: tuple[float, ...]) -> tuple[float, ...]:
-        if key not in fired:
-            return above
-        counts = strength * np.array(_levels(above)) + fired[key]
-        return tuple((counts[1:] / counts.sum()).tolist())
-
-    unseen = _unseen(current.priors, statistics)
-    priors = {}
-    for cause, prior in expert.priors.items():
-        a, n = prior_strength * prior, statistics.known.get(cause, 0.0)
-        priors[cause] = (a + statistics.present.get(cause, 0.0)) / (prior_strength + n + unseen) if n else prior
-    return Parameters(priors, {k: posterior_mean(k, v) for k, v in expert.leaks.items()},
-                      {k: posterior_mean(k, v) for k, v in expert.links.items()})
+def _next_priors(priors: Mapping[str, float], expert: Mapping[str, float], statistics: Statistics,
+                 prior_strength: float) -> dict[str, float]:
+    unseen = _unseen(priors, statistics)
+    found = {}
+    for cause, prior in expert.items():
+        known = statistics.known.get(cause, 0.0)
+        yes = prior_strength * prior + statistics.present.get(cause, 0.0)
+        found[cause] = yes / (prior_strength + known + unseen) if known else prior
+    return found
 
 
 def _unseen(priors: Mapping[str, float], statistics: Statistics) -> float:
@@ -258,41 +298,19 @@ def _unseen(priors: Mapping[str, float], statistics: Statistics) -> float:
     return statistics.weight * none / (1.0 - none) if none < 1.0 else 0.0
 
 
-def _log_causes(current: Parameters, statistics: Statistics) -> float:
+def _log_causes(priors: Mapping[str, float], expert: Mapping[str, float], statistics: Statistics, prior_strength: float) -> float:
+    """Log P of which causes were there, given that at least one was, and of the priors' own prior."""
     total = 0.0
-    for cause, known in sorted(statistics.known.items()):
-        p, yes = current.priors.get(cause, 0.0), statistics.present.get(cause, 0.0)
-        total += _times_log(yes, p) + _times_log(known - yes, 1.0 - p)
-    none = math.prod(1.0 - p for p in current.priors.values())
-    return total - statistics.weight * math.log(1.0 - none)
-
-
-def _log_prior(current: Parameters, expert: Parameters, strength: float, prior_strength: float) -> float:
-    """Log of the priors whose counts the M-step adds in full: exponents are the pseudo-counts themselves."""
-    total = 0.0
-    for above, now in _paired(expert, current):
-        total += sum(_times_log(strength * m, x) for m, x in zip(_levels(above), _levels(now), strict=True))
-    for cause, prior in expert.priors.items():
-        p = current.priors[cause]
-        total += _times_log(prior_strength * prior, p) + _times_log(prior_strength * (1.0 - prior), 1.0 - p)
-    return total
+    for cause, p in priors.items():
+        yes, known = statistics.present.get(cause, 0.0), statistics.known.get(cause, 0.0)
+        total += _times_log(yes + prior_strength * expert[cause], p)
+        total += _times_log(known - yes + prior_strength * (1.0 - expert[cause]), 1.0 - p)
+    none = math.prod(1.0 - p for p in priors.values())
+    return total - _times_log(statistics.weight, 1.0 - none)
 
 
 def _times_log(weight: float, p: float) -> float:
     return 0.0 if weight <= 0 else weight * math.log(max(p, 1e-300))
-
-
-def _distance(one: Parameters, other: Parameters) -> float:
-    far = max((abs(one.priors[k] - other.priors[k]) for k in one.priors), default=0.0)
-    for mine, theirs in _paired(one, other):
-        far = max(far, *(abs(x - y) for x, y in zip(mine, theirs, strict=True)))
-    return far
-
-
-def _paired(one: Parameters, other: Parameters) -> Iterator[tuple[tuple[float, ...], tuple[float, ...]]]:
-    """Leaks and links of both, side by side."""
-    yield from ((above, other.leaks[finding]) for finding, above in one.leaks.items())
-    yield from ((above, other.links[key]) for key, above in one.links.items())
 
 
 def to_json(value: Statistics | Overlay) -> str:
