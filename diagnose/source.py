@@ -53,11 +53,10 @@ class Problem(NamedTuple):
 
 def _from_here(file: str) -> str:
     """A path as people read it: from the folder they stand in, if it lies below it."""
-    try:
-        here = os.getcwd()
-    except OSError:  # the folder is gone
-        return file
-    return os.path.relpath(file, here) if os.path.isabs(file) and Path(file).is_relative_to(here) else file
+    with contextlib.suppress(OSError):  # the folder may be gone
+        if os.path.isabs(file) and Path(file).is_relative_to(Path.cwd()):
+            return os.path.relpath(file)
+    return file
 
 
 class InputError(Exception):
@@ -109,14 +108,12 @@ def _read_plain_file(path: Path, name: str) -> bytes:
     try:
         found = path.stat()
         if not stat.S_ISREG(found.st_mode):
-            what = "a folder" if stat.S_ISDIR(found.st_mode) else "no plain file"
-            raise complaint(f"this is {what}", "put a YAML file here or give it another name", file=name)
+            raise complaint("this is a folder, a pipe or a device", "put a YAML file here or rename this", file=name)
         if found.st_size > LARGEST_FILE:
             raise complaint(f"the file has {found.st_size:,} bytes", f"keep it under {LARGEST_FILE:,}", file=name)
         return path.read_bytes()
     except OSError as error:
-        raise complaint(f"cannot be read ({error.strerror or error})", "check the path and its rights",
-                        file=name) from error
+        raise complaint(f"cannot be read ({error.strerror or error})", "check the path and its rights", file=name) from error
 
 
 def parse_yaml(raw: bytes, name: str) -> Node:
@@ -128,8 +125,7 @@ def parse_yaml(raw: bytes, name: str) -> Node:
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise complaint("this byte is not UTF-8 text", "save the file as UTF-8", file=name, line=line) from error
-    odd = _CONTROL.search(text)
-    if odd:
+    if odd := _CONTROL.search(text):
         line = text.count("\n", 0, odd.start()) + 1
         raise complaint(f"control character {odd.group()!a}", "remove it", file=name, line=line)
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -156,17 +152,14 @@ def _build(events: Iterator[Any], yaml: Any, name: str) -> Node | None:
     root: Node | None = None
     open_nodes: list[Node] = []
     pending: list[tuple[str, int] | None] = []
-    documents = 0
     for event in events:
         line = event.start_mark.line + 1
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-            raise complaint("anchors and aliases (& and *) are not used here", "write the value out", file=name,
-                            line=line)
+            raise complaint("anchors and aliases (& and *) are not used here", "write the value out", file=name, line=line)
         if getattr(event, "tag", None):
             raise complaint(f"tags such as {event.tag!r} are not used here", "remove the tag", file=name, line=line)
         if isinstance(event, yaml.DocumentStartEvent):
-            documents += 1
-            if documents > 1:
+            if root is not None:
                 raise complaint("a second document starts here", "keep one document to a file", file=name, line=line)
         elif isinstance(event, (yaml.MappingEndEvent, yaml.SequenceEndEvent)):
             open_nodes.pop()
@@ -179,12 +172,10 @@ def _build(events: Iterator[Any], yaml: Any, name: str) -> Node | None:
                 _note_key(parent, event.value, line, name)
                 pending[-1] = (event.value, line)
                 continue
-            if isinstance(event, yaml.ScalarEvent):
-                node = Node(event.value, line)
-            elif isinstance(event, yaml.MappingStartEvent):
+            if isinstance(event, yaml.MappingStartEvent):
                 node = Node({}, line, {})
             else:
-                node = Node([], line)
+                node = Node(event.value if isinstance(event, yaml.ScalarEvent) else [], line)
             if parent is None:
                 root = node
             elif isinstance(parent.value, dict):
@@ -216,12 +207,9 @@ def nearest(word: str, known: Iterable[str]) -> str:
     import difflib
 
     words = sorted(filter(None, known))
-    close = difflib.get_close_matches(word[:80], words, n=1, cutoff=0.6)
-    if close:
-        return f"did you mean {close[0]!r}?"
-    if not words:
-        return ""
-    return "known: " + ", ".join(words[:8]) + (", ..." if len(words) > 8 else "")
+    for close in difflib.get_close_matches(word[:80], words, n=1, cutoff=0.6):
+        return f"did you mean {close!r}?"
+    return f"known: {', '.join(words[:8])}{', ...' if len(words) > 8 else ''}" if words else ""
 
 
 class Fields:
@@ -275,51 +263,43 @@ class Fields:
         text = " ".join(node.value.split())
         if not text and not may_be_empty:
             self.complain(key, "the text is empty", "fill it in", line=node.line)
-        odd = _TURNING.search(text)
-        if odd:
+        if odd := _TURNING.search(text):
             self.complain(key, f"control character {odd.group()!a}", "remove it", line=node.line)
         if len(text) > LARGEST_TEXT:
             self.complain(key, f"the text has {len(text):,} characters", f"keep it under {LARGEST_TEXT:,}", line=node.line)
         return text
 
-    def number(self, key: str, default: float = 0.0, *, low: float = float("-inf"), high: float = float("inf"),
+    def number(self, key: str, default: float = 0.0, *, low: float = -math.inf, high: float = math.inf,
                required: bool = False) -> float:
         """A number within [low, high]."""
         node = self.get(key, required=required)
         return default if node is None else self.number_of(node, key, default, low=low, high=high)
 
-    def number_of(self, node: Node, key: str, default: float = 0.0, *, low: float = float("-inf"),
-                  high: float = float("inf")) -> float:
+    def number_of(self, node: Node, key: str, default: float = 0.0, *, low: float = -math.inf, high: float = math.inf) -> float:
         """The number in a node that belongs to a key of this mapping."""
-        path = f"{self.path}.{key}"
         text = node.value.strip() if isinstance(node.value, str) else ""
-        if not _NUMBER.fullmatch(text):
-            self.problems.append(Problem(self.file, node.line, path, f"a number is wanted, here is {_shown(node)}",
-                                         "write it like 0.25"))
-            return default
-        value = float(text)
-        if math.isinf(value):
-            self.problems.append(Problem(self.file, node.line, path, f"{text} is too large", "give a smaller number"))
-            return default
-        if not low <= value <= high:
-            limits = f"between {low:g} and {high:g}" if high != float("inf") else f"not below {low:g}"
-            self.problems.append(Problem(self.file, node.line, path, f"{value:g} is out of range", f"it must be {limits}"))
-            return default
-        return value
+        value = float(text) if _NUMBER.fullmatch(text) else math.nan
+        if math.isnan(value):
+            self.complain(key, f"a number is wanted, here is {_shown(node)}", "write it like 0.25", line=node.line)
+        elif math.isinf(value):
+            self.complain(key, f"{text} is too large", "give a smaller number", line=node.line)
+        elif not low <= value <= high:
+            limits = f"between {low:g} and {high:g}" if high != math.inf else f"not below {low:g}"
+            self.complain(key, f"{value:g} is out of range", f"it must be {limits}", line=node.line)
+        else:
+            return value
+        return default
 
     def word(self, key: str, allowed: Iterable[str], default: str = "", *, required: bool = False) -> str:
         """One of the allowed words."""
         node = self.get(key, required=required)
-        if node is None:
-            return default
-        return self.word_of(node, key, allowed, default)
+        return default if node is None else self.word_of(node, key, allowed, default)
 
     def word_of(self, node: Node, key: str, allowed: Iterable[str], default: str = "") -> str:
         """The word in a node, which must be one of those allowed."""
         words = list(allowed)
         if not isinstance(node.value, str) or node.value not in words:
-            self.problems.append(Problem(self.file, node.line, f"{self.path}.{key}", f"{_shown(node)} is not known here",
-                                         nearest(str(node.value), words)))
+            self.complain(key, f"{_shown(node)} is not known here", nearest(str(node.value), words), line=node.line)
             return default
         return node.value
 
@@ -386,8 +366,7 @@ def fingerprint(paths: Iterable[Path], *extra: str) -> str:
         digest.update(f"{len(text)}:{text}".encode())
     for path in sorted(paths, key=lambda p: p.name):
         raw = _read_plain_file(path, str(path))
-        digest.update(f"{path.name}:{len(raw)}:".encode())
-        digest.update(raw)
+        digest.update(f"{path.name}:{len(raw)}:".encode() + raw)
     return digest.hexdigest()
 
 
@@ -412,14 +391,11 @@ def read_copy(name: str, key: str) -> Any | None:
 def write_copy(name: str, key: str, data: Any) -> None:
     """Store a compiled copy; a folder that cannot be written only costs speed, so it is passed over in silence."""
     path = _copy_path(name)
-    if path is None:
-        return
     payload = json.dumps(data, separators=(",", ":")).encode()
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        put_file(path, b"\n".join([key.encode(), hashlib.sha256(payload).hexdigest().encode(), payload]))
-    except OSError:
-        return
+    with contextlib.suppress(OSError):
+        if path is not None:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            put_file(path, b"\n".join([key.encode(), hashlib.sha256(payload).hexdigest().encode(), payload]))
 
 
 def _copy_path(name: str) -> Path | None:
