@@ -180,7 +180,7 @@ def export_table(
     """Write the log as a table, one case a row."""
     from diagnose import case as cases
     from diagnose import screens, transfer
-    from diagnose.source import Problem, write_atomically
+    from diagnose.source import Problem, put_file
 
     folder, _ = cases.store_path(store)
     problems: list[Problem] = []
@@ -190,7 +190,7 @@ def export_table(
         print(text, end="")
         return
     try:
-        write_atomically(table, text.encode())
+        put_file(table, text.encode())
     except OSError as error:
         raise complaint(f"cannot be written ({error.strerror})", "check the folder", file=str(table)) from error
     print(f"{text.count(chr(10)) - 1} cases written to {table}")

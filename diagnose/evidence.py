@@ -183,7 +183,8 @@ def seen_through(network: Network, j: int, reliability: tuple[float, float]) -> 
     single = leak * link
     said = 1.0 - ((1.0 - single) * sensitivity + single[:, :1] * false_alarm)
     said_leak[-1], said[:, -1] = 1.0, 1.0
-    return said_leak, np.minimum(1.0, np.maximum.accumulate(said / said_leak, axis=1))
+    link_seen = np.divide(said, said_leak, out=np.ones_like(said), where=said_leak > 0)
+    return said_leak, np.minimum(1.0, np.maximum.accumulate(link_seen, axis=1))
 
 
 def likelihood_of(header: Header, finding: Finding, answer: Answer) -> Array:

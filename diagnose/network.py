@@ -165,7 +165,10 @@ def open_network(name: str) -> Opened:
     copy_name = f"{folder.name}-{source.fingerprint([], str(folder.resolve()))[:12]}"
     data = source.read_copy(copy_name, key)
     if data is not None:
-        return Opened(unpack(data[0]), _from_lists(data[1]), copy_name, key)
+        try:
+            return Opened(unpack(data[0]), _from_lists(data[1]), copy_name, key)
+        except (IndexError, KeyError, TypeError, ValueError):
+            pass  # of another shape than ours: built anew below
     knowledge = load_knowledge(folder)
     network = build_network(knowledge)
     source.write_copy(copy_name, key, [pack(knowledge), _to_lists(network)])

@@ -467,8 +467,7 @@ def likely_sets(network: Network, evidence: Evidence, posterior: Posterior, *, c
     chosen = np.zeros((len(sets), len(asked)), dtype=bool)
     for row, members in enumerate(sets):
         chosen[row, list(members)] = True
-    with np.errstate(divide="ignore"):
-        absent, present = np.log(evidence.absent), np.log(evidence.present)
+    absent, present = (np.log(np.maximum(weights, 1e-300)) for weights in (evidence.absent, evidence.present))
     log_p = np.full(len(sets), evidence.log_factor)
     for i in range(len(network.causes)):
         if i in posterior.in_question:
