@@ -205,16 +205,15 @@ def reading_likelihood(reading: Reading, meter: Meter, finding: Finding, value: 
 
     With standard uncertainty u (rounding of the display included) and a true value uniform inside a band [a, b):
     [Phi((b - r) / u) - Phi((a - r) / u)] / (b - a), divided by the width so that a wide band does not win by being
-    wide (methods 6.2). A value beyond every band counts for the nearest one. Raises InputError for what the meter
+    wide (methods 6.2). A value outside every band counts for the nearest one. Raises InputError for what the meter
     cannot show.
     """
     if not math.isfinite(value) or not meter.lowest <= value <= meter.highest:
         raise complaint(f"{value:g} {reading.unit} is no sane reading for {finding.title!r}",
                         f"it lies between {meter.lowest:g} and {meter.highest:g} {reading.unit}", key=finding.id)
     spread = math.hypot(meter.relative * abs(value) + meter.digits * meter.resolution, meter.resolution / math.sqrt(12))
-    lowest = min(low for low, _ in reading.bands.values())
-    highest = max(high for _, high in reading.bands.values())
-    at = min(max(value, lowest), highest)
+    inside = [min(max(value, low), high) for low, high in reading.bands.values()]
+    at = min(inside, key=lambda point: abs(point - value))
     likelihood = np.zeros(len(finding.levels))
     for name, (low, high) in reading.bands.items():
         mass = _phi((high - at) / spread) - _phi((low - at) / spread)
@@ -232,7 +231,7 @@ def parse_reading(text: str, finding: Finding) -> float:
     if finding.reading is None:
         raise complaint(f"{finding.id!r} is not read as a number", f"its levels: {', '.join(finding.levels)}", key=finding.id)
     unit = finding.reading.unit
-    match = re.fullmatch(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-zµΩ%]*)\s*", text[:64])
+    match = re.fullmatch(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([A-Za-zµΩ%]*)\s*", text) if len(text) <= 64 else None
     if not match:
         raise complaint(f"{text[:40]!r} is not a number with a unit", f"write it like '12.4 {unit}'", key=finding.id)
     number, given = float(match.group(1).replace(",", ".")), match.group(2).replace("Ω", "ohm")

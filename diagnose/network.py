@@ -182,8 +182,10 @@ def _to_lists(network: Network) -> list[Any]:
 
 def _from_lists(data: list[Any]) -> Network:
     causes, findings, prior, levels, leak, start, link_cause, link, unlisted = data
-    return Network(tuple(causes), tuple(findings), np.array(prior), np.array(levels, dtype=np.int64), np.array(leak),
-                   np.array(start, dtype=np.int64), np.array(link_cause, dtype=np.int64), np.array(link), unlisted)
+    width = max(levels, default=1)
+    return Network(tuple(causes), tuple(findings), np.array(prior, dtype=float), np.array(levels, dtype=np.int64),
+                   np.array(leak, dtype=float).reshape(len(findings), width), np.array(start, dtype=np.int64),
+                   np.array(link_cause, dtype=np.int64), np.array(link, dtype=float).reshape(len(link_cause), width), unlisted)
 
 
 def to_pgmpy(network: Network, findings: Sequence[str] | None = None) -> DiscreteBayesianNetwork:

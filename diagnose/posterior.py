@@ -20,59 +20,24 @@ import numpy as np
 
 from diagnose.evidence import Axis, Evidence
 from diagnose.network import Array, Network
-from diagnose.source import ImpossibleEvidence, Problem, complaint
+from diagnose.plan import MEMORY, Group, Plan, Step, make_plan
+from diagnose.source import ImpossibleEvidence, Problem
 
-MEMORY = 512 * 2**20  # bytes that one sweep may keep
+RARE = 1e-6  # P(at least one cause) below which 1 - P(none) has lost too many digits
 COUNTED = 4  # the number of causes present is told apart up to 3; the last slot is "more"
-
-
-class Step(NamedTuple):
-    """One step of a sweep. kind: open, cause or close. which: the axis or the cause. moves: for a cause, per linked axis
-    (axis, row of its steps, cells before, its states, cells after). position: where an axis is closed among those open."""
-
-    kind: str
-    which: int
-    moves: tuple[tuple[int, int, int, int, int], ...]
-    position: int
-
-
-class Group(NamedTuple):
-    """Open findings that share causes. axes: their numbers. alone: (axis, cause, row) of causes that touch one axis
-    only. steps: the sweep of the other causes. causes: all of them. widest: cells of the widest array. size: bytes."""
-
-    axes: tuple[int, ...]
-    alone: tuple[tuple[int, int, int], ...]
-    steps: tuple[Step, ...]
-    causes: tuple[int, ...]
-    widest: int
-    size: int
-
-
-class Plan(NamedTuple):
-    """Order and cost of a sweep, decided before any work. outside: causes that no open finding touches. hub: the cause
-    that is conditioned on, or -1, with its (axis, row) pairs."""
-
-    groups: tuple[Group, ...]
-    outside: tuple[int, ...]
-    hub: int
-    hub_rows: tuple[tuple[int, int], ...]
-
-    @property
-    def size(self) -> int:
-        """Bytes kept by the largest group."""
-        return max((group.size for group in self.groups), default=0)
 
 
 @dataclass(frozen=True, eq=False)
 class Posterior:
     """P(cause | e), given that at least one cause is present when ``somebody_called``.
 
-    p: (n,). none: P(no cause at all | e), before that condition. log_evidence: natural log of P(e). in_question: causes
-    linked to a finding that is not as it should be.
+    p: (n,). none, some: P(no cause at all | e) and P(at least one | e), before that condition. log_evidence: natural log of
+    P(e). in_question: causes linked to a finding that is not as it should be.
     """
 
     p: Array
     none: float
+    some: float
     log_evidence: float
     in_question: tuple[int, ...]
     plan: Plan
@@ -83,93 +48,6 @@ class CauseSet(NamedTuple):
 
     causes: tuple[int, ...]
     p: float
-
-
-def plan(network: Network, evidence: Evidence, *, memory: int = MEMORY) -> Plan:
-    """The sweep's order; InputError if it would keep more than ``memory`` bytes.
-
-    The axis whose remaining causes widen the array least is finished first.
-    """
-    axes = evidence.axes
-    touched: dict[int, list[tuple[int, int]]] = {}
-    for a, axis in enumerate(axes):
-        for row, cause in enumerate(axis.causes.tolist()):
-            if evidence.present[cause] > 0:
-                touched.setdefault(cause, []).append((a, row))
-    outside = tuple(i for i in range(len(evidence.absent)) if i not in touched)
-    hub = network.unlisted if len(touched.get(network.unlisted, ())) > 1 else -1
-    hub_rows = tuple(touched.pop(hub)) if hub >= 0 else ()
-    groups = [_plan_group(axes, members, touched, memory) for members in _connected(len(axes), touched)]
-    return Plan(tuple(groups), outside, hub, hub_rows)
-
-
-def _connected(count: int, touched: dict[int, list[tuple[int, int]]]) -> list[list[int]]:
-    """The axes in groups that share causes."""
-    home = list(range(count))
-
-    def root(a: int) -> int:
-        while home[a] != a:
-            home[a] = home[home[a]]
-            a = home[a]
-        return a
-
-    for members in touched.values():
-        for a, _ in members[1:]:
-            home[root(a)] = root(members[0][0])
-    found: dict[int, list[int]] = {}
-    for a in range(count):
-        found.setdefault(root(a), []).append(a)
-    return list(found.values())
-
-
-def _plan_group(axes: Sequence[Axis], members: list[int], touched: dict[int, list[tuple[int, int]]], memory: int) -> Group:
-    width = {a: len(axes[a].first) for a in members}
-    mine = set(members)
-    linked = {c: rows for c, rows in touched.items() if rows[0][0] in mine}
-    alone = tuple((rows[0][0], c, rows[0][1]) for c, rows in linked.items() if len(rows) == 1)
-    left: dict[int, set[int]] = {a: set() for a in members}
-    for c, rows in linked.items():
-        if len(rows) > 1:
-            for a, _ in rows:
-                left[a].add(c)
-    open_axes: list[int] = []
-    steps: list[Step] = []
-    widest = kept = 1
-    unfinished = set(members)
-
-    def growth(a: int) -> tuple[float, int]:
-        opened = {b for c in left[a] for b, _ in linked[c]} | {a}
-        return sum(math.log(width[b]) for b in opened.difference(open_axes)), a
-
-    def note(size: int) -> None:
-        nonlocal widest, kept
-        widest, kept = max(widest, size), kept + size * 8
-        if kept > memory:
-            raise complaint(
-                f"{len(members)} answers that are not as they should be share their causes: too many to reckon exactly "
-                f"(over {memory // 2**20} MiB)", "leave out the least certain of them", key="answers")
-
-    while unfinished and len(members) > 1:
-        target = min(unfinished, key=growth)
-        for cause in sorted(left[target], key=lambda c: (len(linked[c]), c)):
-            for a, _ in linked[cause]:
-                if a not in open_axes:
-                    note(math.prod(width[b] for b in open_axes))
-                    steps.append(Step("open", a, (), 0))
-                    open_axes.append(a)
-            shape = [width[b] for b in open_axes]
-            moves = []
-            for a, row in linked[cause]:
-                at = open_axes.index(a)
-                moves.append((a, row, math.prod(shape[:at]), width[a], math.prod(shape[at + 1 :])))
-                left[a].discard(cause)
-            note(math.prod(shape))
-            steps.append(Step("cause", cause, tuple(moves), 0))
-        for a in [b for b in open_axes if not left[b]]:
-            steps.append(Step("close", a, (), open_axes.index(a)))
-            open_axes.remove(a)
-            unfinished.discard(a)
-    return Group(tuple(members), alone, tuple(steps), tuple(sorted(linked)), widest, kept)
 
 
 def _raise_axis(f: Array, move: Array, before: int, k: int, after: int) -> Array:
@@ -203,7 +81,7 @@ def infer(network: Network, evidence: Evidence, *, somebody_called: bool = True,
     somebody_called: condition on at least one cause being present. Raises ImpossibleEvidence when P(e) is 0 and
     InputError when the open findings need more than ``memory`` bytes.
     """
-    planned = plan(network, evidence, memory=memory)
+    planned = make_plan(network, evidence, memory=memory)
     absent, present, axes = evidence.absent, evidence.present, evidence.axes
     p = np.zeros(len(network.causes))
     outside = np.array(planned.outside, dtype=np.int64)
@@ -217,8 +95,14 @@ def infer(network: Network, evidence: Evidence, *, somebody_called: bool = True,
         log_z = float(np.logaddexp.reduce(log_worlds)) + evidence.log_factor + float(np.log(total).sum())
         log_none = evidence.log_factor + float(np.log(absent).sum())
         log_none += float(sum(np.log(axis.first @ axis.last) for axis in axes))
-    none = math.exp(log_none - log_z) if math.isfinite(log_z) else 1.0
-    if not math.isfinite(log_z) or (somebody_called and none >= 1.0):
+    if not math.isfinite(log_z):
+        raise _impossible(network, evidence)
+    none = math.exp(log_none - log_z)
+    some = 1.0 - none
+    if some < RARE:
+        counts = _forward(planned, evidence, present[None, :], count=True)[0]
+        some = float(counts[1:].sum() / counts.sum())
+    if somebody_called and some <= 0.0:
         raise _impossible(network, evidence)
     weight = np.exp(log_worlds - np.logaddexp.reduce(log_worlds))
     for group in planned.groups:
@@ -227,8 +111,8 @@ def infer(network: Network, evidence: Evidence, *, somebody_called: bool = True,
     if planned.hub >= 0:
         p[planned.hub] = weight[1]
     if somebody_called:
-        p = p / (1.0 - none)
-    return Posterior(np.minimum(p, 1.0), none, log_z, _in_question(network, evidence), planned)
+        p = p / some
+    return Posterior(np.minimum(p, 1.0), none, some, log_z, _in_question(network, evidence), planned)
 
 
 def _worlds(planned: Plan, evidence: Evidence) -> tuple[Array, list[Array]]:
@@ -444,7 +328,7 @@ def probability_of_any(network: Network, evidence: Evidence, posterior: Posterio
         present[row + 1, list(members)] = 0.0
     z = _forward(posterior.plan, evidence, present)
     without = z[1:] / z[0]
-    return np.asarray(np.clip((1.0 - without) / (1.0 - posterior.none), 0.0, 1.0))
+    return np.asarray(np.clip((1.0 - without) / posterior.some, 0.0, 1.0))
 
 
 def number_of_causes(network: Network, evidence: Evidence, posterior: Posterior) -> Array:
@@ -468,16 +352,16 @@ def likely_sets(network: Network, evidence: Evidence, posterior: Posterior, *, c
     for row, members in enumerate(sets):
         chosen[row, list(members)] = True
     absent, present = (np.log(np.maximum(weights, 1e-300)) for weights in (evidence.absent, evidence.present))
-    log_p = np.full(len(sets), evidence.log_factor)
-    for i in range(len(network.causes)):
-        if i in posterior.in_question:
-            log_p += absent[i]
-        else:
-            log_p += np.logaddexp(absent[i], present[i])
+    log_p = np.full(len(sets), evidence.log_factor + float(absent[list(posterior.in_question)].sum()))
     log_p += chosen @ (present[asked] - absent[asked])
+    thought_normal = []
     for axis in evidence.axes:
-        log_p += np.log(np.maximum(_axis_likelihood(axis, asked, chosen), 1e-300))
-    p = np.exp(log_p - posterior.log_evidence) / (1.0 - posterior.none)
+        if axis.finding in evidence.abnormal:
+            log_p += np.log(np.maximum(_axis_likelihood(axis, asked, chosen), 1e-300))
+        else:
+            thought_normal.append(axis)
+    log_p += np.log(_summed_out(evidence, thought_normal, posterior.in_question, asked, chosen))
+    p = np.exp(log_p - posterior.log_evidence) / posterior.some
     order = np.argsort(-p, kind="stable")
     found, covered = [], 0.0
     for row in order[:most]:
@@ -486,6 +370,28 @@ def likely_sets(network: Network, evidence: Evidence, posterior: Posterior, *, c
         if covered >= cover:
             break
     return found
+
+
+def _summed_out(evidence: Evidence, axes: Sequence[Axis], in_question: Sequence[int], asked: Sequence[int],
+                chosen: Array) -> Array:
+    """(sets,) likelihood of the answers that are thought to be normal, with every cause out of question summed out.
+
+    Such an answer's likelihood over the levels is a sum of "at most level k" terms; for each combination of these the causes
+    are independent.
+    """
+    others = [i for i in range(len(evidence.absent)) if i not in set(in_question)]
+    total = np.zeros(len(chosen))
+    for edges in itertools.product(*(range(len(axis.last)) for axis in axes)):
+        share = 1.0
+        below = np.ones(len(evidence.absent))
+        for axis, k in zip(axes, edges, strict=True):
+            following = axis.last[k + 1] if k + 1 < len(axis.last) else 0.0
+            share *= float((axis.last[k] - following) * axis.first[: k + 1].sum())
+            below[axis.causes] *= axis.steps[:, k, k]
+        if share:
+            out = float(np.prod(evidence.absent[others] + evidence.present[others] * below[others]))
+            total += share * out * np.exp(chosen @ np.log(np.maximum(below[asked], 1e-300)))
+    return np.maximum(total, 1e-300)
 
 
 def _axis_likelihood(axis: Axis, asked: Sequence[int], chosen: Array) -> Array:

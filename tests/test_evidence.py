@@ -108,7 +108,6 @@ def test_what_is_said_is_a_distribution_in_rising_order(seed: int, levels: int, 
         assert row[-1] == 1.0
 
 
-@pytest.mark.xfail(strict=True, reason="0 / 0")
 def test_a_finding_that_always_shows_seen_through_a_person_who_never_misses() -> None:
     """Leak 1 and sensitivity 1: nobody ever says "normal"; nothing to divide by, and no NaN."""
     said_leak, said_link = one_link((1.0,), (0.5,), (1.0, 0.9))
@@ -349,7 +348,7 @@ def test_a_value_beyond_every_band_counts_for_the_nearest(value: float, edge: fl
 
 @pytest.mark.parametrize(("value", "nearest"), [
     (2.6, "dead"), (6.0, "dead"), (11.0, "good"),
-    pytest.param(8.0, "good", marks=pytest.mark.xfail(strict=True, reason="both masses vanish, or only the upper one"))])
+    (8.0, "good")])
 def test_a_value_in_a_gap_between_bands_counts_for_the_nearer(value: float, nearest: str) -> None:
     found = likelihood(value, {"good": (11.5, 15.5), "dead": (0.0, 2.0)})
     assert found == {name: float(name == nearest) for name in found}
@@ -431,7 +430,6 @@ def test_what_is_no_number_in_the_unit_is_refused_in_a_sentence(text: str, unit:
     assert problem.what and problem.mend
 
 
-@pytest.mark.xfail(strict=True, reason="the text is cut to 64 characters, then read")
 def test_a_text_too_long_to_be_a_number_is_refused_not_cut() -> None:
     for text in ("9" * 400, "11.9" + " " * 70 + "or so"):
         with pytest.raises(InputError):

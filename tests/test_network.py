@@ -221,7 +221,6 @@ def test_a_network_that_does_not_exist_is_refused_in_a_sentence(name: str) -> No
         open_network(name)
 
 
-@pytest.mark.xfail(strict=True, reason="arrays of length 0 lose their second dimension in the copy", raises=IndexError)
 def test_a_network_without_links_opens_the_same_from_its_copy(tmp_path: Path) -> None:
     """A network somebody has just begun: a check, no causes yet."""
     check = DOORBELL["findings.yaml"].split("checks:\n")[1].split("  idle_current:")[0]
