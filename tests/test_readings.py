@@ -68,6 +68,26 @@ def test_quantities(text: str, unit: str, value: float) -> None:
     assert parse_quantity(text, unit) == pytest.approx(value, rel=1e-12)
 
 
+@pytest.mark.parametrize(("unit", "names"), [
+    ("V", "v volt volts"), ("A", "a amp amps ampere amperes"), ("ohm", "ohms Ω"), ("W", "w watt watts"), ("Hz", "hz hertz"),
+    ("Ah", "ah"), ("m", "metre metres meter meters"), ("s", "sec second seconds"), ("min", "mins minute minutes"),
+    ("h", "hr hour hours"), ("days", "d day"), ("C", "c °c degc celsius °"), ("F", "°f degf fahrenheit"), ("K", "k kelvin"),
+    ("mm2", "mm² mm^2 sqmm qmm"), ("%", "percent"), ("rpm", "/min 1/min r/min")])
+def test_every_name_of_a_unit_means_that_unit(unit: str, names: str) -> None:
+    for name in names.split():
+        assert parse_quantity(f"12.5 {name}", unit) == 12.5, name
+        assert parse_quantity(f"12.5 {name.upper()}", unit) == 12.5, name
+
+
+@pytest.mark.parametrize(("one", "other", "factor"), [
+    ("min", "s", 60), ("h", "min", 60), ("days", "h", 24), ("s", "ms", 1000), ("m", "cm", 100), ("m", "mm", 1000),
+    ("km", "m", 1000), ("V", "mV", 1000), ("V", "uV", 1e6), ("V", "µV", 1e6), ("V", "μV", 1e6), ("kV", "V", 1000),
+    ("Mohm", "kohm", 1000), ("kohm", "ohm", 1000), ("Kohm", "ohm", 1000), ("ohm", "mohm", 1000), ("MHz", "kHz", 1000),
+    ("kW", "W", 1000), ("Ah", "mAh", 1000)])
+def test_how_units_of_a_kind_compare(one: str, other: str, factor: float) -> None:
+    assert parse_quantity(f"3 {one}", other) == pytest.approx(3.0 * factor, rel=1e-12)
+
+
 def test_prefixes_keep_the_last_digit() -> None:
     assert [parse_quantity(f"{n} mA", "A") for n in (86, 7, 0.3)] == [0.086, 0.007, 0.0003]
     assert parse_quantity("0.086 A", "mA") == 86.0

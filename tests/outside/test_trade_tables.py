@@ -190,6 +190,7 @@ def test_injection_adapter_keeps_half_a_volt_at_a_tenth_of_an_ampere() -> None:
     (49, "usual"),  # par2: under 50 mA
     (75, "look_further"),  # par4 calls up to 75 mA normal, par3 over 35 mA excessive: neither "usual" nor "high"
     (150, "high"),  # par4: runs batteries down
+    (51, "look_further"), (99, "look_further"), (101, "high"),  # E, within the sources
     (186, "high"), (8, "usual"), (43, "usual")])  # one unit with both feeds live and wired right; another car in all
 def test_key_off_classes(milliamps: float, level: str) -> None:
     assert key_off_current(milliamps).level == level
@@ -263,7 +264,9 @@ def test_aerial_lead(ohms: float, part: str, length: float, level: str) -> None:
     assert aerial_lead(ohms, part, length).level == level
 
 
-@pytest.mark.parametrize(("ohms", "level"), [(60, "good"), (120, "one_end_missing"), (0, "shorted"), (1e6, "open")])  # can1
+@pytest.mark.parametrize(("ohms", "level"), [
+    (60, "good"), (120, "one_end_missing"), (0, "shorted"), (1e6, "open"),  # can1
+    (49, "shorted"), (51, "good"), (74, "good"), (76, "one_end_missing"), (199, "one_end_missing"), (201, "open")])  # E
 def test_bus_pair(ohms: float, level: str) -> None:
     assert bus_pair(ohms).level == level
 
@@ -392,6 +395,7 @@ def test_two_speakers_in_parallel() -> None:
     (6.5, 6.5, 13.0, "half_supply"),  # spk2
     (7.5, 7.48, 14.4, "half_supply"),  # spk3: 7 to 8 V; M: tens of millivolts apart
     (0.0, 6.5, 13.0, "at_rail"), (13.0, 6.5, 13.0, "at_rail"),  # CP: one output at 0 V or full supply
+    (6.5, 6.75, 13.0, "half_supply"), (6.5, 6.85, 13.0, "at_rail"),  # E: 0.3 V apart
     (0.02, 0.0, 13.0, "off")])  # D
 def test_output_bias(plus: float, minus: float, supply: float, level: str) -> None:
     judged = output_bias(plus, minus, supply)
