@@ -1,0 +1,201 @@
+"""Conversations driven through a real pseudo-terminal, as the fitter sits before it."""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+import signal
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pexpect
+import pytest
+
+from diagnose import case as cases
+
+ANSWERS = {  # the callback: what the customer says, then what is true of the car, by finding
+    "power": ("forgets its stations every night", {"switched_feed_key_off": "live", "memory_feed_key_off": "dead"}),
+    "aerial": ("poor reception on every fm station", {"aerial_supply_volts": "none"}),
+    "speakers": ("no sound from the left rear speaker", {"four_corners": "corner_silent", "speaker_ohms": "open"}),
+    "camera": ("reversing camera shows a black screen", {"camera_supply": "fails"}),
+    "settings": ("my phone won't pair with it", {"pair_afresh_second_phone": "cured_or_other_phone_good"}),
+}
+
+
+class Talk:
+    """One conversation at a pseudo-terminal."""
+
+    def __init__(self, folder: Path, *arguments: str, columns: int = 80, **environment: str) -> None:
+        self.folder = folder
+        plain = {**os.environ, "NO_COLOR": "1", "COLUMNS": str(columns), "LINES": "50", **environment}
+        self.child = pexpect.spawn(sys.executable, ["-m", "diagnose", *arguments, "--cases", str(folder)], env=plain,
+                                   encoding="utf-8", codec_errors="replace", timeout=30, dimensions=(50, columns))
+        self.seen = ""
+
+    def prompt(self) -> str:
+        """Everything shown until the next prompt."""
+        self.child.expect([r"\r\n> $", r"\(yes, no, partly\) $", r"number: $"])
+        self.seen = self.child.before
+        return self.seen
+
+    def say(self, line: str) -> str:
+        self.child.sendline(line)
+        return self.prompt()
+
+    def leave(self) -> str:
+        self.child.sendline("stop")
+        self.child.expect(pexpect.EOF)
+        self.child.close()
+        return str(self.child.before)
+
+    def case(self) -> cases.Case:
+        (path,) = self.folder.glob("*.yaml")
+        return cases.load(self.folder, path.stem).case
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Path]:
+    yield tmp_path / "log"
+
+
+def asked(shown: str, knowledge: dict[str, str]) -> str:
+    """The finding whose title stands at the head of the question, '' if none."""
+    heads = re.findall(r"^\d+\. (.+?)\r?$", shown, re.M)
+    return knowledge.get(heads[-1].strip(), "") if heads else ""
+
+
+@pytest.fixture(scope="module")
+def titles() -> dict[str, str]:
+    from diagnose.network import open_network
+
+    return {f.title: f.id for f in open_network("head_unit").knowledge.findings.values()}
+
+
+@pytest.mark.parametrize("area", ANSWERS)
+def test_a_callback_talked_through_to_its_end(area: str, folder: Path, titles: dict[str, str]) -> None:
+    words, truth = ANSWERS[area]
+    talk = Talk(folder, "call", words, "--who", "fitter", columns=200)
+    shown = talk.prompt()
+    for number in range(25):
+        finding = asked(shown, titles)
+        if "No more questions" in shown or not finding:
+            break
+        if number == 0:
+            assert finding == "smell_smoke_heat", "smell, smoke and heat come first"
+        level = truth.get(finding)
+        shown = talk.say(level if level else "a")
+    else:
+        pytest.fail("never came to an end")
+    assert "in this order" in shown
+    assert "kept" in talk.leave()
+    case = talk.case()
+    assert len(case.answers) >= 2
+    assert len({a.finding for a in case.answers}) == len(case.answers)
+
+
+def test_wrong_input_is_told_in_a_sentence_and_nothing_is_lost(folder: Path) -> None:
+    talk = Talk(folder, "call", "poor reception on every fm station", columns=120)
+    talk.prompt()
+    before = talk.case()
+    for line, told in [("zzz", "is no answer"), ("yes", "does not tell which"), ("who dentist", "not one of the people"),
+                       ("tried nothing at all", "there is no cause"), ("ask nothing", "there is no finding")]:
+        assert told in talk.say(line), line
+    assert talk.case() == before
+    assert "other questions" in talk.say("else")
+    assert "bit about" in talk.say("why")
+    assert "take the last answer back" in talk.say("help")
+    talk.leave()
+
+
+def test_answers_orders_and_the_way_back(folder: Path) -> None:
+    talk = Talk(folder, "call", "poor reception on every fm station", columns=120)
+    talk.prompt()
+    talk.say("none")
+    assert talk.case().answers[-1].level == "none"
+    talk.say("back")
+    assert talk.case().answers[-1].finding != "smell_smoke_heat"
+    talk.say("i think none")
+    assert talk.case().answers[-1] == talk.case().answers[-1]._replace(level="none", sure=False)
+    talk.say("don't know")
+    assert talk.case().answers[-1].unanswered == "unknown"
+    talk.say("note the customer is [bold]in a hurry[/bold] \x1b[31m")
+    assert any("in a hurry" in note.text for note in talk.case().notes)
+    talk.say("tell the radio stays on when I take the key out")
+    assert "stays_on_key_out" in {a.finding for a in talk.case().answers}
+    talk.leave()
+
+
+def test_smell_ends_the_telephone_call(folder: Path) -> None:
+    talk = Talk(folder, "call", "poor reception on every fm station", columns=120)
+    talk.prompt()
+    shown = talk.say("smell or smoke")
+    assert "STOP NOW" in shown
+    assert "Nothing more is asked by telephone" in shown
+    assert not re.search(r"^\d+\. ", shown, re.M)
+    talk.leave()
+
+
+def test_a_remedy_that_did_not_help_is_recorded_and_used(folder: Path) -> None:
+    talk = Talk(folder, "call", "my phone won't pair with it", columns=120)
+    talk.prompt()
+    talk.say("none")
+    before = talk.seen
+    talk.say("tried phone_pairing_or_volume")
+    shown = talk.say("no")
+    assert talk.case().remedies[0].outcome == "no_change"
+    share = [int(m) for m in re.findall(r"(\d+) %.*?Phone pairing", before)]
+    after = [int(m) for m in re.findall(r"(\d+) %.*?Phone pairing", shown)] or [0]
+    assert share and after[0] < share[0]
+    talk.leave()
+
+
+@pytest.mark.parametrize(("columns", "environment"), [(60, {}), (80, {"LC_ALL": "C", "PYTHONIOENCODING": "ascii"}), (40, {})])
+def test_narrow_windows_and_old_terminals(folder: Path, columns: int, environment: dict[str, str]) -> None:
+    talk = Talk(folder, "call", "poor reception on every fm station", columns=columns, **environment)
+    shown = talk.prompt()
+    assert "\x1b" not in shown
+    lines = [line for line in shown.replace("\r", "").split("\n") if not line.startswith("case ")]  # it names a folder
+    assert max(len(line) for line in lines) <= columns
+    talk.say("none")
+    talk.leave()
+
+
+def test_killed_at_any_point_no_answer_is_lost_and_none_doubled(folder: Path) -> None:
+    """SIGKILL after random waits: what was acknowledged by the next question is on disk, once."""
+    chance = random.Random(7)
+    words = ["forgets its stations every night"]
+    given: list[str] = []
+    for _ in range(6):
+        talk = Talk(folder, "call", *(words if not given else [talk.case().id]), "--who", "fitter", columns=200)
+        talk.prompt()
+        for _ in range(chance.randrange(1, 3)):
+            if "No more questions" in talk.seen:
+                break
+            before = len(talk.case().answers)
+            talk.say("a")
+            given.append("a")
+            assert len(talk.case().answers) == before + 1
+        if chance.random() < 0.5 and "No more questions" not in talk.seen:
+            talk.child.sendline("a")
+        os.kill(talk.child.pid, signal.SIGKILL)
+        talk.child.expect(pexpect.EOF)
+        talk.child.close()
+        case = talk.case()
+        findings = [a.finding for a in case.answers]
+        assert len(findings) == len(set(findings))
+        assert len(findings) >= 1 + len(given)
+        given = ["a"] * (len(findings) - 1)
+
+
+def test_interrupt_leaves_the_case_whole(folder: Path) -> None:
+    talk = Talk(folder, "call", "poor reception on every fm station", columns=120)
+    talk.prompt()
+    talk.say("none")
+    talk.child.sendintr()
+    talk.child.expect(pexpect.EOF)
+    talk.child.close()
+    assert "take it up again" in talk.child.before
+    assert talk.child.exitstatus == 130
+    assert talk.case().answers[-1].level == "none"
