@@ -48,7 +48,7 @@ def triage(
     from diagnose.evidence import parse_answers, read_evidence
     from diagnose.network import open_network
     from diagnose.posterior import infer
-    from diagnose.triage import advise, agreed, answers_from_ids, answers_from_words
+    from diagnose.triage import SWEEP_MEMORY, advise, agreed, answers_from_ids, answers_from_words
 
     opened = open_network(network)
     text = _text_of(words)
@@ -61,7 +61,7 @@ def triage(
     if not answers and understood is None:
         raise complaint("nothing was said yet", "give the customer's words, or --report ID (diagnose findings WORDS finds ids)")
     evidence = read_evidence(opened.knowledge, opened.network, answers)
-    result = advise(opened, evidence, infer(opened.network, evidence))
+    result = advise(opened, evidence, infer(opened.network, evidence, memory=SWEEP_MEMORY))
     if as_json:
         _print_json(_triage_json(result, understood))
         return

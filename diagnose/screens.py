@@ -30,7 +30,7 @@ COURSES = {
     "return": "Return the part to its supplier",
     "ask": "Ask more first",
 }
-CLASSES = {"stop_now": "STOP NOW", "do_not_use": "LEAVE IT OFF", "normal": "CARRY ON", "unknown": "NOT YET"}
+CLASSES = {"stop_now": "STOP NOW", "do_not_use": "LEAVE IT OFF", "normal": "CARRY ON", "unknown": "NOT SURE YET"}
 STYLES = {"stop_now": "bold red", "do_not_use": "bold yellow", "normal": "bold green", "unknown": "bold"}
 CHANCES = {"phone": "words alone", "workshop": "a qualified workshop", "return": "a part sent back"}
 BAR_CELLS = 20
@@ -298,7 +298,7 @@ def ask_which(out: Console, doubt: Doubt, knowledge: Knowledge) -> tuple[str, st
     emit(out, draw)
     while True:
         try:
-            answer = out.input("number: ").strip()
+            answer = out.input("number (Enter for none): ").strip()
         except EOFError:
             out.print()
             return None

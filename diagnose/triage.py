@@ -28,6 +28,7 @@ DECIDES = 0.5  # share of belief that settles the course
 PLANNED = 0.9  # share of cases that the planned minutes cover
 SHOWN_SETS = 6
 WEIGHED_SETS = 400  # sets of causes that the planned minutes are taken from
+SWEEP_MEMORY = 2**20  # bytes that a sweep may keep where advice follows: it takes a hundred sweeps more
 ROUNDING = 1e-12  # a difference of two probabilities below this is none
 NEEDS = {"phone": "can be put right by phone", "visit": "needs hands and tools on site",  # where a cause can be put right
          "workshop": "is for a qualified workshop", "return": "means that a part goes back to its supplier"}

@@ -140,7 +140,7 @@ def test_what_comes_first_is_what_the_customer_must_be_told(head_unit: Opened, s
     """Design section 10: the stop leads the screen; cautions stand before the action they belong to."""
     for name, heading in (("alarm", "TELL THE CUSTOMER: STOP NOW"), ("phone", "TELL THE CUSTOMER: CARRY ON"),
                           ("stop by chance", "TELL THE CUSTOMER: STOP NOW, UNLESS ALL IS WELL AT WHAT IS ASKED FIRST"),
-                          ("nothing", "TELL THE CUSTOMER: NOT YET")):
+                          ("nothing", "TELL THE CUSTOMER: NOT SURE YET")):
         assert drawn(head_unit, some[name]).split("\n")[0] == heading
     text = folded(drawn(head_unit, some["phone"]))
     action = text.index(folded(some["phone"].advice.phone[0].words))
