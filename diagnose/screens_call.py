@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from diagnose.triage import Triage
 
 SHOWN = 3  # causes in view beside a question
+WORTH_A_LINE = 0.1  # probability from which a remedy stands on the visit sheet though the plan searches first
 
 
 def show_belief(out: Console, triage: Triage, *, full: bool = False) -> None:
@@ -144,7 +145,7 @@ def show_stop(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice
         _lines(inner, [f"course: {COURSES.get(kind, kind)}; about {choice.minutes:.0f} min until it works again"], mark="")
         rows = []
         for step in choice.plan:
-            title = knowledge.causes[step.cause].title if step.cause in knowledge.causes else "find what is not in the list"
+            title = knowledge.causes[step.cause].title if step.cause in knowledge.causes else "search on site"
             minutes = Text(f"{step.minutes:.0f} min", style="dim")
             rows.append([Text(percent(step.needed)), Text(plain(title)), Text(step.way), minutes])
         if rows:
@@ -180,11 +181,11 @@ def show_sheet(out: Console, knowledge: Knowledge, triage: Triage, choice: Choic
             ready = f" (first: {', '.join(extra)})" if extra else ""
             _lines(inner, [f"{finding.title}, {finding.minutes:.0f} min{ready}"])
         _heading(inner, "REMEDIES, IN ORDER")
-        for step in choice.plan:
-            if step.cause in knowledge.causes:
-                cause = knowledge.causes[step.cause]
-                _lines(inner, [f"{percent(step.needed)} {cause.title}: {cause.remedy.summary}. "
-                               f"Verified when: {cause.remedy.verified}"])
+        planned = {step.cause: step.needed for step in choice.plan if step.cause in knowledge.causes}
+        planned |= {r.cause: r.p for r in triage.ranking if r.cause not in planned and r.p >= WORTH_A_LINE}
+        for name, p in planned.items():
+            remedy = knowledge.causes[name].remedy
+            _lines(inner, [f"{percent(p)} {knowledge.causes[name].title}: {remedy.summary}. Verified when: {remedy.verified}"])
         _heading(inner, "BRING")
         _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in triage.parts) or "nothing special"], mark="")
         _lines(inner, [f"plan {triage.course.plan_minutes:.0f} min for putting it right, "
