@@ -139,8 +139,8 @@ def band_likelihood(value: float, uncertainty: float, bands: Mapping[str, tuple[
 
     With standard uncertainty u and a true value uniform inside a band [a, b): [Phi((b - r) / u) - Phi((a - r) / u)] /
     (b - a), divided by the width so that a wide band does not win by being wide (methods 6.2). Bands may overlap. A
-    value beyond every band counts for the nearest one, and so does one in a gap too far from both sides to reach
-    either. Uncertainty 0 is hard evidence. ValueError for bands without width, and for a value that is no number.
+    value outside every band counts for the nearest one. Uncertainty 0 is hard evidence. ValueError for bands without
+    width, and for a value that is no number.
 
     >>> band_likelihood(12.0, 0.0, {"low": (10.0, 12.0), "good": (12.0, 13.0)})
     {'low': 0.5, 'good': 1.0}
@@ -154,10 +154,6 @@ def band_likelihood(value: float, uncertainty: float, bands: Mapping[str, tuple[
         uncertainty = 0.0
     at = held(value, bands)
     density = {name: _density(low, high, at, uncertainty) for name, (low, high) in bands.items()}
-    if not any(density.values()):
-        edges = [edge for band in bands.values() for edge in band]
-        at = min(edges, key=lambda edge: abs(edge - at))
-        density = {name: _density(low, high, at, uncertainty) for name, (low, high) in bands.items()}
     largest = max(density.values())
     return {name: d / largest if d >= largest * NEGLIGIBLE else 0.0 for name, d in density.items()}
 
@@ -165,7 +161,7 @@ def band_likelihood(value: float, uncertainty: float, bands: Mapping[str, tuple[
 def meter_likelihood(value: float, meter: MeterError, bands: Mapping[str, tuple[float, float]]) -> dict[str, float]:
     """``band_likelihood`` of a meter reading, its uncertainty from the meter's error.
 
-    A reading beyond every band is held at the outermost edge first: an error in per cent of a needlessly large reading
+    A reading outside every band is held at the nearest edge first: an error in per cent of a needlessly large reading
     would reach into every band.
     """
     at = held(value, bands)
@@ -173,8 +169,8 @@ def meter_likelihood(value: float, meter: MeterError, bands: Mapping[str, tuple[
 
 
 def held(value: float, bands: Mapping[str, tuple[float, float]]) -> float:
-    """The value, brought to the nearest edge if it lies beyond every band."""
-    return min(max(value, min(low for low, _ in bands.values())), max(high for _, high in bands.values()))
+    """The value, brought to the nearest edge if it lies outside every band."""
+    return min((min(max(value, low), high) for low, high in bands.values()), key=lambda point: abs(point - value))
 
 
 def _density(low: float, high: float, at: float, uncertainty: float) -> float:
