@@ -13,7 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from diagnose.records import CHECK, REPORT
+from diagnose.records import CHECK, PEOPLE, REPORT
 from diagnose.triage import percent
 
 if TYPE_CHECKING:
@@ -144,10 +144,11 @@ def _show_advice(out: Console, triage: Triage) -> None:
     _lines(out, [advice.text], mark="")
     by_phone = {name for item in advice.phone for name in item.cautions}
     _lines(out, [_caution(c) for c in advice.cautions if c.now and c.id not in by_phone])
-    if max(advice.p_stop, advice.p_do_not_use) >= WORTH_NAMING:
-        _lines(out, [f"(chance of something dangerous {percent(advice.p_stop)}, remote work ends at "
-                     f"{percent(advice.threshold)}; of something to leave off {percent(advice.p_do_not_use)}, said from "
-                     f"{percent(advice.threshold_do_not_use)})"], mark="", style="dim")
+    for what, safety, p, limit in (("something dangerous", "stop_now", advice.p_stop, advice.threshold),
+                                   ("something to leave off", "do_not_use", advice.p_do_not_use, advice.threshold_do_not_use)):
+        first = next((f", first of all: {ranked.title}" for ranked in triage.ranking if ranked.safety == safety), "")
+        if p >= WORTH_NAMING:
+            _lines(out, [f"(chance of {what} {percent(p)}, it counts from {percent(limit)}{first})"], mark="", style="dim")
 
 
 def _caution(caution: CautionInForce) -> str:
@@ -178,6 +179,7 @@ def _heard_line(heard: Heard, quote: str) -> Text:
     text = Text(plain(heard.title) + (": " if said else ""))
     text.append(plain(said), style="green" if heard.normal else "bold")
     text.append("" if heard.sure else " (not sure)")
+    text.append("" if heard.who == PEOPLE[0] else f" ({plain(heard.who)})")
     text.append(f"  {heard.finding}", style="cyan")
     return text.append(f'  "{plain(quote)}"' if quote else "", style="dim")
 
@@ -231,7 +233,7 @@ def _show_phone(out: Console, triage: Triage) -> None:
     """What the customer can do, what must be said before it first."""
     if not triage.advice.phone:
         return
-    _heading(out, "WHAT THE CUSTOMER CAN DO MEANWHILE")
+    _heading(out, "WHAT THE CUSTOMER CAN DO" + ("" if triage.course.kind == "phone" else " MEANWHILE"))
     first = {name for item in triage.advice.phone for name in item.cautions}
     if first:
         _lines(out, ["Say first:"], mark="")

@@ -160,7 +160,16 @@ def test_the_safe_practice_line_is_on_every_screen(head_unit: Opened, some: dict
 def test_stop_screens_give_nothing_to_do_by_telephone(head_unit: Opened, some: dict[str, Triage]) -> None:
     for name in ("alarm", "stop by chance"):
         text = drawn(head_unit, some[name])
-        assert "MEANWHILE" not in text and "words alone" not in text
+        assert "CAN DO" not in text and "words alone" not in text
+
+
+def test_a_danger_that_counts_is_named_with_its_likeliest_cause(head_unit: Opened, some: dict[str, Triage]) -> None:
+    answer = some["stop by chance"]
+    first = next(ranked.title for ranked in answer.ranking if ranked.safety == "stop_now")
+    text = folded(drawn(head_unit, answer))
+    assert f"(chance of something dangerous {percent(answer.advice.p_stop)}, it counts from 6 %, first of all: {first})" in text
+    assert "chance of" not in drawn(head_unit, some["nothing"])
+    assert "something to leave off" not in drawn(head_unit, some["phone"])
 
 
 def test_cautions_for_unlikely_work_are_named_and_come_in_full_on_demand(head_unit: Opened, some: dict[str, Triage]) -> None:
@@ -196,8 +205,10 @@ def test_a_level_a_reading_and_a_doubt_show_as_what_they_are(head_unit: Opened) 
     titles = {a.finding: head_unit.knowledge.findings[a.finding].title for a in answers}
     level = next(h.level for h in answer.heard if h.reading)
     assert heard == [
-        f"- {titles['memory_feed_key_off']}: 2.1 V ({level}) memory_feed_key_off", f"- {titles['fm_weak']}: no fm_weak",
-        f"- {titles['aerial_amplifier']} aerial_amplifier", f"- {titles['forgets_at_key_off']} (not sure) forgets_at_key_off"]
+        f"- {titles['memory_feed_key_off']}: 2.1 V ({level}) (fitter) memory_feed_key_off",
+        f"- {titles['fm_weak']}: no fm_weak",
+        f"- {titles['aerial_amplifier']} (fitter) aerial_amplifier",
+        f"- {titles['forgets_at_key_off']} (not sure) forgets_at_key_off"]
 
 
 # --- the same figures in the JSON ------------------------------------------------------------------------------------------
