@@ -91,6 +91,29 @@ def findings(
     screens.show_findings(screens.console(), knowledge, found)
 
 
+@app.command(epilog="Example: diagnose reading state_of_charge volts=12.35 battery=agm")
+def reading(
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Which reading; without it all are listed.")] = None,
+    values: Annotated[list[str] | None, typer.Argument(metavar="NAME=VALUE", help="Its numbers, with units.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Work out what a reading means: formula, source, limits, and how likely each level is with the meter's error."""
+    from diagnose import readings, screens
+
+    if name is None or not values:
+        found = readings.describe(name)
+        if as_json:
+            _print_json({"schema": 1, "readings": found})
+        else:
+            screens.show_readings(screens.console(), found)
+        return
+    judgement = readings.run(name, values)
+    if as_json:
+        _print_json({"schema": 1, **judgement.as_json()})
+    else:
+        screens.show_judgement(screens.console(), judgement)
+
+
 @network_app.command("check", epilog="Example: diagnose network check head_unit")
 def network_check(
     network: Annotated[str, typer.Argument(metavar="NAME", help="A name, or a folder of files.")] = "head_unit",

@@ -103,7 +103,7 @@ def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -
         return Reply("answer", unanswered=SKIPPED)
     sure = not (_UNSURE.match(text) or (len(text) > 1 and text.endswith("?")))
     said = _UNSURE.sub("", text).rstrip("?. ").strip()
-    if finding.reading is not None and re.match(r"[+-]?\d", said):
+    if finding.reading is not None and re.match(r"[+\-\u2212]?\s*[.,]?\d", said):
         value = parse_reading(said, finding)
         likelihood_of(opened.knowledge.header, finding, Answer(finding.id, None, who, reading=value))
         return Reply("answer", reading=value, sure=sure)

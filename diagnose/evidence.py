@@ -22,7 +22,6 @@ from diagnose.source import InputError, Problem, complaint, nearest
 
 REMEDY_FAILS = 0.05  # chance that a remedy carried out leaves its cause in place (estimate)
 UNSURE_RATIO = 4.0  # "I think so": how much likelier the stated level is than each other one
-_FACTORS = {"": 1.0, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 
 
 class Answer(NamedTuple):
@@ -211,51 +210,19 @@ def reading_likelihood(reading: Reading, meter: Meter, finding: Finding, value: 
     if not math.isfinite(value) or not meter.lowest <= value <= meter.highest:
         raise complaint(f"{value:g} {reading.unit} is no sane reading for {finding.title!r}",
                         f"it lies between {meter.lowest:g} and {meter.highest:g} {reading.unit}", key=finding.id)
-    spread = math.hypot(meter.relative * abs(value) + meter.digits * meter.resolution, meter.resolution / math.sqrt(12))
-    inside = [min(max(value, low), high) for low, high in reading.bands.values()]
-    at = min(inside, key=lambda point: abs(point - value))
-    likelihood = np.zeros(len(finding.levels))
-    for name, (low, high) in reading.bands.items():
-        mass = _phi((high - at) / spread) - _phi((low - at) / spread)
-        likelihood[finding.level(name)] = mass / (high - low)
-    likelihood[likelihood < likelihood.max() * 1e-9] = 0.0
-    return np.asarray(likelihood / likelihood.max())
+    from diagnose.quantities import MeterError, meter_likelihood
 
-
-def _phi(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+    found = meter_likelihood(value, MeterError(meter.relative, meter.digits, meter.resolution), reading.bands)
+    return np.array([found.get(level, 0.0) for level in finding.levels])
 
 
 def parse_reading(text: str, finding: Finding) -> float:
     """The number in ``"11.9"``, ``"0.2 V"`` or ``"86 mA"``, in the unit of the check; InputError if it is none."""
     if finding.reading is None:
         raise complaint(f"{finding.id!r} is not read as a number", f"its levels: {', '.join(finding.levels)}", key=finding.id)
-    unit = finding.reading.unit
-    match = re.fullmatch(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([A-Za-zµΩ%]*)\s*", text) if len(text) <= 64 else None
-    if not match:
-        raise complaint(f"{text[:40]!r} is not a number with a unit", f"write it like '12.4 {unit}'", key=finding.id)
-    number, given = float(match.group(1).replace(",", ".")), match.group(2).replace("Ω", "ohm")
-    if not given or given == unit:
-        return number
-    factor = _factor(given, unit)
-    if factor is None:
-        raise complaint(f"the unit {given!r} does not fit {finding.title!r}", f"give it in {unit}", key=finding.id)
-    return number * factor
+    from diagnose.quantities import parse_quantity
 
-
-def _factor(given: str, unit: str) -> float | None:
-    """What turns a number in ``given`` into ``unit``; None if they measure different things. Case as people type it."""
-    bases = {"v": "V", "volt": "V", "volts": "V", "a": "A", "amp": "A", "amps": "A", "ohm": "ohm", "ohms": "ohm"}
-
-    def split(name: str) -> tuple[float, str] | None:
-        if name.lower() in bases:
-            return 1.0, bases[name.lower()]
-        if name[:1] in _FACTORS and name[1:].lower() in bases:
-            return _FACTORS[name[:1]], bases[name[1:].lower()]
-        return None
-
-    one, other = split(given), split(unit)
-    return one[0] / other[0] if one and other and one[1] == other[1] else None
+    return parse_quantity(text, finding.reading.unit, key=finding.id)
 
 
 def _axis(network: Network, j: int, leak: Array, link: Array, likelihood: Array) -> Axis:
@@ -290,7 +257,7 @@ def parse_answers(texts: Iterable[str], knowledge: Knowledge, *, who: str, kinds
                 raise complaint(f"there is no finding {name[:60]!r}", nearest(name, knowledge.findings))
             if kinds and finding.kind not in kinds:
                 raise complaint(f"{name!r} is a {finding.kind}, not a {' or '.join(kinds)}", "use the option for that")
-            if value in finding.levels or finding.reading is None or not re.match(r"[+-]?\d", value):
+            if value in finding.levels or finding.reading is None or not re.match(r"[+\-\u2212]?\s*[.,]?\d", value):
                 answer = Answer(name, value, who)
             else:
                 answer = Answer(name, None, who, reading=parse_reading(value, finding))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable, Iterable, Sequence
-from typing import TYPE_CHECKING, TextIO
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, TextIO
 
 from rich.console import Console
 from rich.padding import Padding
@@ -18,6 +18,7 @@ from diagnose.triage import percent
 
 if TYPE_CHECKING:
     from diagnose.phrases import Doubt, Understood
+    from diagnose.quantities import Judgement
     from diagnose.records import Finding, Knowledge
     from diagnose.source import Problem
     from diagnose.triage import CautionInForce, Heard, Share, Triage
@@ -312,3 +313,36 @@ def ask_which(out: Console, doubt: Doubt, knowledge: Knowledge) -> tuple[str, st
             name, level, _ = doubt.candidates[int(answer) - 1]
             return name, level
         out.print(Text(f"type a number from 0 to {len(doubt.candidates)}"))
+
+
+def show_readings(out: Console, found: Sequence[Mapping[str, Any]]) -> None:
+    """Readings with their arguments."""
+    def draw(inner: Console) -> None:
+        for one in found:
+            _heading(inner, f"{one['name']}: {one['title']}")
+            rows = []
+            for argument in one["arguments"]:
+                limits = f"{argument['lowest']:g} to {argument['highest']:g} {argument['unit']}"
+                takes = ", ".join(argument["choices"]) or limits
+                default = "" if argument["default"] is None else f"usually {argument['default']}"
+                needed = "needed" if argument["required"] else default
+                row = [Text(argument["name"], style="cyan"), Text(takes), Text(needed), Text(argument["meaning"], style="dim")]
+                rows.append(row)
+            _grid(inner, rows)
+
+    emit(out, draw)
+
+
+def show_judgement(out: Console, judgement: Judgement) -> None:
+    """What a reading says: the sentence, the figures, how likely each level is, formula, sources and limits."""
+    def draw(inner: Console) -> None:
+        inner.print(Text(plain(judgement.sentence), style="bold"))
+        _grid(inner, [[Text(f.name), Text(f"{f.value:.4g} {f.unit}".strip())] for f in judgement.figures])
+        _heading(inner, "levels, likelihood with the meter's error")
+        _grid(inner, [[Text(level.replace("_", " ")), bar(inner, p), Text(f"{p:.2g}")]
+                      for level, p in judgement.likelihood.items()])
+        _heading(inner, "how")
+        _lines(inner, [judgement.formula, f"holds for: {judgement.limits}"])
+        _lines(inner, [f"{key}: {words}" for key, words in judgement.sources.items()], style="dim")
+
+    emit(out, draw)

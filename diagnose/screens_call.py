@@ -185,7 +185,7 @@ def show_sheet(out: Console, knowledge: Knowledge, triage: Triage, choice: Choic
         planned |= {r.cause: r.p for r in triage.ranking if r.cause not in planned and r.p >= WORTH_A_LINE}
         for name, p in planned.items():
             remedy = knowledge.causes[name].remedy
-            _lines(inner, [f"{percent(p)} {knowledge.causes[name].title}: {remedy.summary}. Verified when: {remedy.verified}"])
+            _lines(inner, [f"{percent(p)} {knowledge.causes[name].title}: {remedy.summary.rstrip(".")}. Verified when: {remedy.verified}"])
         _heading(inner, "BRING")
         _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in triage.parts) or "nothing special"], mark="")
         _lines(inner, [f"plan {triage.course.plan_minutes:.0f} min for putting it right, "

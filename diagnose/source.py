@@ -487,7 +487,6 @@ def put_file(path: Path, data: bytes, *, new: bool = False) -> None:
         os.close(folder)
 
 
-write_atomically = put_file  # the name that callers outside the store use
 
 
 def _name_new(temporary: Path, path: Path) -> None:
