@@ -1,386 +1,464 @@
-"""Learning from resolved cases: counts that add up, EM over them, and the overlay of learned values.
+"""Learning from resolved cases: counts that add up, and EM over them.
 
-A resolved case says which causes were present. Given that, every observation of a finding depends only on (finding, how its
-true level shows through the observation, which linked causes were present), so a log of any length shrinks to a table of
-counts over such cells: additive, mergeable without the cases, and all that EM needs. The E-step shares each cell out over the
-present causes and the leak exactly (noisy-MAX responsibilities; methods 5.4), the M-step adds the full pseudo-counts of the
-expert's Dirichlet or Beta prior (methods 0.3, 5.2).
+A resolved case says which causes were present. Given that, the findings are independent of each other, and what was seen of one
+depends only on how its true level shows through the answer and on which of its causes were present. So a log of any length
+shrinks to a table of counts over (finding, likelihood, causes): additive, mergeable without the cases, all that EM needs. The
+E-step shares each count out over the present causes and the leak (methods 5.4), the M-step adds the full pseudo-counts of the
+expert's Beta or Dirichlet prior (methods 0.3, 5.2).
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
-import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from diagnose.case import answers_in_force
-from diagnose.caserecord import CLOSED, Case
-from diagnose.evidence import Answer, likelihood_of, reliability_of
-from diagnose.network import UNLISTED, Array, Network, Opened, assemble
-from diagnose.records import REPORT, Finding
-from diagnose.source import complaint
+from diagnose.caserecord import CLOSED, NO_CHANGE, Case
+from diagnose.evidence import Answer, check_answer, likelihood_of, reliability_of
+from diagnose.network import UNLISTED, Array, Network, Opened
+from diagnose.records import CIRCUMSTANCE, REPORT
+from diagnose.source import InputError, complaint
 
-SCHEMA = 1
-PRIOR_STRENGTH = 300.0  # equivalent callbacks behind the expert's share of each cause
-ROUNDS = 200
-SETTLED = 1e-9  # largest change of a parameter at which EM stops
-DIGITS = 6  # of a likelihood that makes a cell of its own
+BROADER = 15.0  # how many times a leak or a prior outweighs a link: every case tests it, not only those with its cause
+STRETCH = 5.0  # how many times its ordinary weight a number may get on account of being rare
+RAREST = 1.0  # cases that the rarest level of a leak or link is worth, as far as STRETCH allows
+RAREST_CAUSE = 2.0  # the same for a cause: a single case raises it by half at most
+ROUNDS = 400
+SETTLED = 1e-7  # largest change of a probability at which EM stops
+WORTH_SORTING = 0.8  # share of findings still moving below which the settled ones are taken out
+_GRAIN = 2.0**20  # weights are whole multiples of 1 / this: their sums are exact, so that no order of cases matters
+_TINY = 1e-300
+_ROUNDING = 1e-13  # what differences of cumulative probabilities may leave where there is nothing
 
-Cell = tuple[str, tuple[float, ...], tuple[str, ...]]  # finding, likelihood over its true levels, present linked causes
+Cell = tuple[str, tuple[float, ...], tuple[str, ...]]  # finding, P(answer | true level) up to a factor, its causes present
+Present = tuple[str, ...]  # causes present together, sorted
+_Key = TypeVar("_Key")
 
 
 @dataclass
 class Statistics:
-    """Counts from resolved cases; two of them add up. cells: Cell -> weight; present, known: weight of cases in which a cause
-    was present, and in which it is known whether it was; cases: how many, and a hash over which."""
+    """Counts from resolved cases of one network; two of them add up.
+
+    layout: which causes, findings and links the counts are about. together: causes present -> weight of the cases. heard:
+    the same for cases with a record of what the customer said. cells: Cell -> weight of answers; an empty likelihood stands
+    for an answer that tells nothing. marks: one for each case, to see it if a case comes twice.
+    """
 
     network: str
-    knowledge: str
-    cells: dict[Cell, float] = field(default_factory=dict)
-    present: dict[str, float] = field(default_factory=dict)
-    known: dict[str, float] = field(default_factory=dict)
-    cases: int = 0
-    weight: float = 0.0
+    layout: str
+    together: dict[Present, float] = field(default_factory=lambda: defaultdict(float))
+    heard: dict[Present, float] = field(default_factory=lambda: defaultdict(float))
+    cells: dict[Cell, float] = field(default_factory=lambda: defaultdict(float))
     marks: list[str] = field(default_factory=list)
 
-    def add(self, other: Statistics) -> None:
-        """Add another table of the same network; InputError if it is of another one or shares cases with this."""
-        if other.network != self.network:
-            raise complaint(f"these counts are of the network {other.network!r}", f"merge counts of {self.network!r} only")
-        both = set(self.marks) & set(other.marks)
-        if both:
-            raise complaint(f"{len(both)} cases stand in both tables of counts", "leave one of them out")
-        for cell, weight in other.cells.items():
-            self.cells[cell] = self.cells.get(cell, 0.0) + weight
-        for mine, theirs in ((self.present, other.present), (self.known, other.known)):
-            for cause, weight in theirs.items():
-                mine[cause] = mine.get(cause, 0.0) + weight
-        self.cases += other.cases
-        self.weight += other.weight
-        self.marks = sorted([*self.marks, *other.marks])
+    @property
+    def cases(self) -> int:
+        """How many cases were counted."""
+        return len(self.marks)
+
+    @property
+    def weight(self) -> float:
+        """Their weight: less than their number where old cases fade."""
+        return sum(self.together.values())
 
 
-class Parameters(NamedTuple):
-    """The free numbers of a network. priors: cause -> P. leaks, links: -> probability of each level above 0."""
+class Fit(NamedTuple):
+    """A network with learned numbers. visits: (m + k,) weight of the cases that speak about each leak and link row. objective:
+    log posterior, up to a constant, before every round of EM and after the last: it never falls."""
 
-    priors: dict[str, float]
-    leaks: dict[str, tuple[float, ...]]
-    links: dict[tuple[str, str], tuple[float, ...]]
-
-
-class Overlay(NamedTuple):
-    """Learned values with where they come from. parameters: only those that moved; counts: weight behind each."""
-
-    network: str
-    knowledge: str
-    cases: int
-    mark: str
-    half_life: float
-    parameters: Parameters
+    network: Network
+    visits: Array
+    objective: tuple[float, ...]
 
 
-def parameters_of(network: Network) -> Parameters:
-    """The parameters of an assembled network."""
-    links = {}
-    for j, finding in enumerate(network.findings):
-        size = int(network.levels[j])
-        for row in range(int(network.start[j]), int(network.start[j + 1])):
-            links[network.causes[int(network.link_cause[row])], finding] = _above(network.link[row, :size])
-    leaks = {finding: _above(network.leak[j, : int(network.levels[j])]) for j, finding in enumerate(network.findings)}
-    return Parameters(dict(zip(network.causes, network.prior.tolist(), strict=True)), leaks, links)
+def layout_of(network: Network) -> str:
+    """A short hash over which causes, findings, levels and links there are, whatever their numbers."""
+    digest = hashlib.sha256("\n".join((*network.causes, "", *network.findings)).encode())
+    for array in (network.levels, network.start, network.link_cause):
+        digest.update(array.astype("<i8").tobytes())
+    return digest.hexdigest()[:16]
 
 
-def _above(cumulative: Array) -> tuple[float, ...]:
-    return tuple(np.diff(cumulative).tolist())
+def statistics_of(opened: Opened) -> Statistics:
+    """An empty table of counts for this network."""
+    return Statistics(opened.knowledge.header.id, layout_of(opened.network))
 
 
-def network_with(network: Network, parameters: Parameters) -> Network:
-    """The network with other numbers in the same places."""
-    return assemble(parameters.priors, parameters.leaks, parameters.links,
-                    unlisted=UNLISTED if network.unlisted >= 0 else "")
+def added(tables: Iterable[Statistics]) -> Statistics:
+    """The sum of tables of counts.
+
+    Raises InputError if they are of different networks or share cases; ValueError if there is none.
+    """
+    total: Statistics | None = None
+    for table in tables:
+        if total is None:
+            total = Statistics(table.network, table.layout)
+        if (table.network, table.layout) != (total.network, total.layout):
+            raise complaint(f"these counts are of another network than {total.network!r}, or of another version of it",
+                            "count those cases again with this version")
+        _add(total.together, table.together)
+        _add(total.heard, table.heard)
+        _add(total.cells, table.cells)
+        total.marks += table.marks
+    if total is None:
+        raise ValueError("there are no counts to add")
+    twice = len(total.marks) - len(set(total.marks))
+    if twice:
+        raise complaint(f"{twice} cases were counted twice", "leave one of the tables out")
+    total.marks.sort()
+    return total
 
 
-def usable(case: Case, network: str) -> bool:
-    """Whether a case teaches anything: closed, of this network, with a cause found, listed or not."""
-    return case.status == CLOSED and case.network == network and bool(case.confirmed or case.unlisted)
+def _add(mine: dict[_Key, float], theirs: Mapping[_Key, float]) -> None:
+    for key, weight in theirs.items():
+        mine[key] = mine.get(key, 0.0) + weight
+
+
+def faded(statistics: Statistics, factor: float) -> Statistics:
+    """The same counts with every weight times ``factor``."""
+    return replace(statistics, together={key: weight * factor for key, weight in statistics.together.items()},
+                   heard={key: weight * factor for key, weight in statistics.heard.items()},
+                   cells={key: weight * factor for key, weight in statistics.cells.items()})
+
+
+def as_it_came_in(case: Case) -> Case:
+    """The case before the first remedy that changed anything: later answers are about what was left then."""
+    for number, tried in enumerate(case.remedies):
+        if tried.outcome != NO_CHANGE:
+            return case._replace(answers=case.answers[: tried.answers_before], remedies=case.remedies[:number])
+    return case
+
+
+def teaches_nothing(opened: Opened, case: Case) -> str:
+    """Why a case cannot be learned from, in words; empty if it can.
+
+    One that was not fully put right is left out: there a cause is known only if it was found, which would raise its share.
+    """
+    if case.status != CLOSED:
+        return "still open"
+    if case.network != opened.knowledge.header.id:
+        return "of another network"
+    if case.not_found:
+        return "no cause found"
+    if not case.fully_put_right:
+        return "not fully put right"
+    if case.unlisted:
+        return "" if opened.network.unlisted >= 0 else "a cause that is not listed"
+    return "" if all(c in opened.network.cause_index for c in case.confirmed) else "a cause that the files no longer have"
+
+
+def weight_of(case: Case, half_life: float, as_of: str) -> float:
+    """How much a case counts: 1, or half as much for every ``half_life`` days between its closing and ``as_of``."""
+    if half_life <= 0:
+        return 1.0
+    age = (datetime.fromisoformat(as_of) - datetime.fromisoformat(case.closed)).total_seconds() / 86_400
+    return float(round(0.5 ** (max(age, 0.0) / half_life) * _GRAIN) / _GRAIN)
+
+
+def mark_of(case: Case) -> str:
+    """What a case is known by in a table of counts: a hash of its content, as two workshops may use the same ids."""
+    return hashlib.sha256(repr(case).encode()).hexdigest()[:16]
+
+
+def counting(opened: Opened, *, half_life: float = 0.0, as_of: str = "") -> Callable[[Case, Statistics], str]:
+    """A function that adds a case to a table of counts; it gives back why not, in words, or an empty text.
+
+    half_life: days after which a case weighs half as much, counted back from ``as_of``, ISO 8601 with its offset (0: no
+    forgetting). Circumstances teach nothing: they are written down where they matter, so that those written down say nothing
+    about how common they are.
+    """
+    network = opened.network
+    linked = {name: frozenset(network.causes[int(i)] for i in network.link_cause[network.rows(j)])
+              for j, name in enumerate(network.findings) if opened.knowledge.findings[name].kind != CIRCUMSTANCE}
+    likelihoods: dict[tuple[Any, ...], tuple[float, ...]] = {}
+    shared: dict[tuple[str, Present], Present] = {}
+
+    def count(case: Case, into: Statistics) -> str:
+        reason = teaches_nothing(opened, case)
+        if reason:
+            return reason
+        weight = weight_of(case, half_life, as_of)
+        if weight == 0.0:
+            return "too old to count"
+        present = tuple(sorted(case.confirmed or (UNLISTED,)))
+        found, telling = [], False
+        for answer in answers_in_force(as_it_came_in(case)):
+            if answer.finding not in linked:
+                continue
+            key = answer[:6]
+            if key not in likelihoods:
+                likelihoods[key] = shows_through(opened, Answer(*key))
+            seen = likelihoods[key]
+            telling = telling or (bool(seen) and seen[0] < 1.0)
+            where = answer.finding, present
+            if where not in shared:
+                shared[where] = tuple(c for c in present if c in linked[answer.finding])
+            found.append((answer.finding, seen, shared[where]))
+        into.together[present] += weight
+        into.marks.append(mark_of(case))
+        if telling:  # without anything amiss in it, it is no record of what was said
+            into.heard[present] += weight
+            for cell in found:
+                into.cells[cell] += weight
+        return ""
+
+    return count
 
 
 def count_cases(opened: Opened, cases: Iterable[Case], *, half_life: float = 0.0, as_of: str = "") -> Statistics:
-    """The counts of resolved cases, in any order.
-
-    Causes confirmed are present; the others count as absent only where the case was fully put right. A report that nobody
-    asked about counts as not volunteered, a check not done as nothing at all. half_life: days after which a case weighs half
-    as much, counted back from ``as_of`` (0: no forgetting).
-    """
-    knowledge, network = opened.knowledge, opened.network
-    found = Statistics(knowledge.header.id, knowledge.header.version)
-    linked = {finding: frozenset(network.causes[int(i)] for i in network.link_cause[network.rows(j)])
-              for j, finding in enumerate(network.findings)}
-    reports = knowledge.of_kind(REPORT)
+    """The counts of all cases that teach something; see ``counting``."""
+    found = statistics_of(opened)
+    count = counting(opened, half_life=half_life, as_of=as_of)
     for case in cases:
-        if not usable(case, knowledge.header.id):
-            continue
-        weight = _weight(case, half_life, as_of)
-        present = frozenset(c for c in case.confirmed if c in network.cause_index) | ({UNLISTED} if case.unlisted else set())
-        if not present or weight <= 0:
-            continue
-        complete = case.fully_put_right
-        for cause in network.causes if complete else present:
-            found.known[cause] = found.known.get(cause, 0.0) + weight
-        for cause in present:
-            found.present[cause] = found.present.get(cause, 0.0) + weight
-        if complete:
-            _count_findings(opened, case, present, linked, reports, weight, found.cells)
-        found.cases += 1
-        found.weight += weight
-        found.marks.append(hashlib.sha256(f"{case.id} {case.closed}".encode()).hexdigest()[:16])
-    found.marks.sort()
-    return found
-
-
-def _weight(case: Case, half_life: float, as_of: str) -> float:
-    if half_life <= 0:
-        return 1.0
-    try:
-        age = (datetime.fromisoformat(as_of) - datetime.fromisoformat(case.closed)).total_seconds() / 86_400
-    except (ValueError, TypeError):
-        return 1.0
-    return float(round(0.5 ** (max(age, 0.0) / half_life), 9))
-
-
-def _count_findings(opened: Opened, case: Case, present: frozenset[str], linked: Mapping[str, frozenset[str]],
-                    reports: list[Finding], weight: float, cells: dict[Cell, float]) -> None:
-    answered = set()
-    for answer in answers_in_force(case):
-        if answer.unanswered or answer.finding not in linked:
-            continue
-        answered.add(answer.finding)
-        seen = shows_through(opened, Answer(*answer[:6]))
-        key: Cell = (answer.finding, seen, tuple(sorted(present & linked[answer.finding])))
-        cells[key] = cells.get(key, 0.0) + weight
-    for report in reports:
-        if report.id not in answered and report.salience > 0:
-            seen = (1.0, *([1.0 - report.salience] * (len(report.levels) - 1)))
-            key = (report.id, seen, tuple(sorted(present & linked[report.id])))
-            cells[key] = cells.get(key, 0.0) + weight
+        count(case, found)
+    return added([found])
 
 
 def shows_through(opened: Opened, answer: Answer) -> tuple[float, ...]:
-    """P(this answer | true level), for every level: the person's reliability, an unsure word, a meter's error."""
-    finding = opened.knowledge.findings[answer.finding]
-    said = likelihood_of(opened.knowledge.header, finding, answer)
-    sensitivity, specificity = reliability_of(opened.knowledge.header, finding, answer)
-    size = len(said)
+    """P(this answer | true level) for every level, the largest scaled to 1: the person's reliability, an unsure word, a
+    meter's error. Empty for an answer that the network cannot read (any more). The same observation model as
+    ``evidence.seen_through``, exact for any number of causes."""
+    header = opened.knowledge.header
+    try:
+        finding = check_answer(opened.knowledge, answer)
+        said = likelihood_of(header, finding, answer)
+        sensitivity, specificity = reliability_of(header, finding, answer)
+    except InputError:
+        return ()
     seen = sensitivity * said + (1.0 - sensitivity) * said[0]
-    seen[0] = specificity * said[0] + (1.0 - specificity) * said[1:].sum() / (size - 1)
-    return tuple(round(float(x), DIGITS) for x in seen / seen.max())
-
-
-class _Table(NamedTuple):
-    """Leaks and links as rows of one array. keys: finding for a leak, (cause, finding) for a link; expert: (rows, L)
-    probabilities of all levels, padded with 0."""
-
-    keys: list[Any]
-    expert: Array
-    sizes: list[int]
+    seen[0] = specificity * said[0] + (1.0 - specificity) * said[1:].sum() / (len(said) - 1)
+    digits = 9 if answer.reading is None else 3  # so that readings which say the same fall into one cell
+    return tuple(float(f"{x:.{digits}g}") for x in (seen / seen.max()).tolist())
 
 
 class _Batch(NamedTuple):
-    """Cells with the same number of origins. origins: (c, k) rows of the table, the leak first; seen: (c, L) likelihood, padded
-    with 0; weight: (c,)."""
+    """Cells with the same number of origins. origins: (c, o) rows of the table, the leak first. seen: (c, L) likelihood,
+    padded with 0. weight: (c,). finding: (c,)."""
 
-    origins: Any
+    origins: npt.NDArray[np.int64]
     seen: Array
     weight: Array
+    finding: npt.NDArray[np.int64]
 
 
-def fit(network: Network, statistics: Statistics, *, strength: float, prior_strength: float = PRIOR_STRENGTH,
-        rounds: int = ROUNDS) -> tuple[Parameters, list[float]]:
-    """Learned parameters, and the objective (log posterior up to a constant) before every round of EM: it never falls.
+def rows_of(network: Network) -> Array:
+    """(m + k, L) probability of every level by each leak, then by each link; padded with 0."""
+    p = np.diff(np.concatenate([network.leak, network.link]), axis=1, prepend=0.0)
+    return np.where(p > _ROUNDING, p, 0.0)
 
-    strength: equivalent cases behind each of the expert's links and leaks. Cells are taken in sorted order, so that the result
-    is the same to the bit for the same counts.
+
+def _batches(opened: Opened, statistics: Statistics) -> list[_Batch]:
+    """The cells in sorted order, the reports that nobody mentioned among them."""
+    network = opened.network
+    place = {(network.causes[int(i)], j): len(network.findings) + row for j in range(len(network.findings))
+             for row, i in enumerate(network.link_cause[network.rows(j)], int(network.start[j]))}
+    width = network.leak.shape[1]
+    grouped: dict[int, list[tuple[list[int], list[float], float, int]]] = defaultdict(list)
+    for (name, seen, causes), weight in sorted([*statistics.cells.items(), *_unmentioned(opened, statistics).items()]):
+        j = network.finding_index.get(name, -1)
+        if weight > 0 and j >= 0 and len(seen) == network.levels[j] and len(set(seen)) > 1:
+            origins = [j, *(place[c, j] for c in causes if (c, j) in place)]
+            grouped[len(origins)].append((origins, [*seen, *[0.0] * (width - len(seen))], weight, j))
+    return [_Batch(*(np.array(column) for column in zip(*cells, strict=True))) for _, cells in sorted(grouped.items())]
+
+
+def _unmentioned(opened: Opened, statistics: Statistics) -> dict[Cell, float]:
+    """Cells of the reports nobody asked about or mentioned: all cases with the same causes, less those with an answer."""
+    network = opened.network
+    reports = [f for f in opened.knowledge.of_kind(REPORT) if f.salience > 0]
+    left: dict[tuple[str, Present], float] = defaultdict(float)
+    for report in reports:
+        j = network.finding_index[report.id]
+        linked = {network.causes[int(i)] for i in network.link_cause[network.rows(j)]}
+        for present, weight in statistics.heard.items():
+            left[report.id, tuple(c for c in present if c in linked)] += weight
+    for (name, _, causes), weight in statistics.cells.items():
+        if (name, causes) in left:
+            left[name, causes] -= weight
+    silent = {f.id: (1.0, *[1.0 - f.salience] * (len(f.levels) - 1)) for f in reports}
+    return {(name, silent[name], causes): weight for (name, causes), weight in left.items() if weight > 0}
+
+
+def _share_out(rows: Array, batches: Sequence[_Batch], findings: int) -> tuple[Array, Array]:
+    """Expected contributions of every origin by level (rows, L), and log P of each finding's cells (findings,).
+
+    P(cell | an origin contributes level x) = seen(x) * P(others <= x) + sum over y > x of P(others = y) * seen(y).
     """
-    expert = parameters_of(network)
-    table = _as_table(expert)
-    batches = _as_batches(table, statistics)
-    touched = np.unique(np.concatenate([batch.origins.ravel() for batch in batches])) if batches else np.zeros(0, dtype=int)
-    now, priors = table.expert.copy(), dict(expert.priors)
-    trail: list[float] = []
-    for _ in range(rounds):
-        fired, log_p = _share_out(now, batches)
-        trail.append(log_p + float((strength * table.expert * np.log(np.maximum(now, 1e-300))).sum())
-                     + _log_causes(priors, expert.priors, statistics, prior_strength))
-        counts = strength * table.expert[touched] + fired[touched]
-        step = now.copy()
-        step[touched] = counts / counts.sum(axis=1, keepdims=True)
-        next_priors = _next_priors(priors, expert.priors, statistics, prior_strength)
-        moved = max(float(np.abs(step - now).max(initial=0.0)), *(abs(next_priors[k] - v) for k, v in priors.items()), 0.0)
-        now, priors = step, next_priors
+    fired, log_p = np.zeros(rows.size), np.zeros(findings)
+    levels = np.arange(rows.shape[1])
+    for batch in batches:
+        p, slopes = _slopes(rows, batch)
+        log_p += np.bincount(batch.finding, batch.weight * np.log(np.maximum(p, _TINY)), findings)
+        factor = (batch.weight / np.maximum(p, _TINY))[:, None]
+        for number, slope in enumerate(slopes):
+            origin = batch.origins[:, number]
+            where = (origin[:, None] * rows.shape[1] + levels).ravel()
+            fired += np.bincount(where, (rows[origin] * slope * factor).ravel(), rows.size)
+    return fired.reshape(rows.shape), log_p
+
+
+def _slopes(rows: Array, batch: _Batch) -> tuple[Array, list[Array]]:
+    """P of each cell (c,), and for each origin the derivative of that by its probability of each level (c, L)."""
+    cumulative = np.cumsum(rows[batch.origins], axis=2)
+    count = cumulative.shape[1]
+    before, after = [np.ones_like(batch.seen)], [np.ones_like(batch.seen)]
+    for number in range(count - 1):
+        before.append(before[-1] * cumulative[:, number])
+        after.append(after[-1] * cumulative[:, count - 1 - number])
+    p = (np.diff(before[-1] * cumulative[:, -1], axis=1, prepend=0.0) * batch.seen).sum(axis=1)
+    slopes = []
+    for number in range(count):
+        others = before[number] * after[count - 1 - number]
+        alone = np.diff(others, axis=1, prepend=0.0) * batch.seen
+        tail = np.cumsum(alone[:, ::-1], axis=1)[:, ::-1] - alone
+        slopes.append(batch.seen * others + tail)
+    return p, slopes
+
+
+def worth(p: Array, base: float, rarest: float = RAREST) -> Array:
+    """(rows,) equivalent cases behind the expert's distributions (rows, L): ``base``, or so many more, up to STRETCH times,
+    that the rarest level is worth ``rarest`` cases; otherwise a single case would rewrite what is rare."""
+    return np.asarray(np.clip(rarest / np.where(p > 0, p, 1.0).min(axis=1), base, STRETCH * base))
+
+
+def fit(opened: Opened, statistics: Statistics, *, strength: float | None = None, rounds: int = ROUNDS) -> Fit:
+    """The network with learned numbers. strength: equivalent cases behind each of the expert's links (the file's if None);
+    leaks and priors weigh BROADER times that.
+
+    Deterministic: cells are taken in sorted order and sums of weights are exact, so equal logs in any order give equal bits.
+    """
+    network = opened.network
+    strength = opened.knowledge.header.strength if strength is None else strength
+    if strength <= 0:
+        raise ValueError(f"the strength {strength} is not above 0")
+    m = len(network.findings)
+    rows, visits, trail = _fit_rows(opened, statistics, strength, rounds)
+    prior, other = _fit_priors(network, statistics, BROADER * strength, rounds)
+    learned = np.where((visits > 0)[:, None], cumulative(rows), np.concatenate([network.leak, network.link]))
+    objective = [trail[min(n, len(trail) - 1)] + other[min(n, len(other) - 1)] for n in range(max(len(trail), len(other)))]
+    return Fit(replace(network, prior=prior, leak=learned[:m].copy(), link=learned[m:].copy()), visits, tuple(objective))
+
+
+def _fit_rows(opened: Opened, statistics: Statistics, strength: float, rounds: int) -> tuple[Array, Array, list[float]]:
+    """EM over leaks and links: the rows, the weight of the cases that speak about each, the objective before every round and
+    after the last. Given the causes, the findings do not touch each other, so one that has settled is left alone."""
+    expert = rows_of(opened.network)
+    m = len(opened.network.findings)
+    home = np.concatenate([np.arange(m), np.repeat(np.arange(m), np.diff(opened.network.start))])
+    pseudo = expert * np.concatenate([worth(expert[:m], BROADER * strength), worth(expert[m:], strength)])[:, None]
+    batches = _batches(opened, statistics)
+    visits = np.zeros(len(expert))
+    for batch in batches:
+        visits += np.bincount(batch.origins.ravel(), np.repeat(batch.weight, batch.origins.shape[1]), len(expert))
+    rows, going = expert.copy(), batches
+    active = np.bincount(home, visits, m) > 0
+    log_p, trail = np.zeros(m), []
+    for number in range(rounds + 1):
+        fired, latest = _share_out(rows, going, m)
+        latest += np.bincount(home, (pseudo * np.log(np.maximum(rows, _TINY))).sum(axis=1), m)
+        log_p[active] = latest[active]
+        trail.append(float(log_p.sum()))
+        if number == rounds or not active.any():
+            break
+        mine = active[home] & (visits > 0)
+        counts = pseudo[mine] + fired[mine]
+        step = counts / counts.sum(axis=1, keepdims=True)
+        moved = np.zeros(m)
+        np.maximum.at(moved, home[mine], np.abs(step - rows[mine]).max(axis=1, initial=0.0))
+        rows[mine] = step
+        still = active & (moved >= SETTLED)
+        if still.sum() < WORTH_SORTING * active.sum() or not still.any():
+            active = still
+            going = [_Batch(*(column[active[b.finding]] for column in b)) for b in batches]  # type: ignore[arg-type]
+    return rows, visits, trail
+
+
+def _fit_priors(network: Network, statistics: Statistics, base: float, rounds: int) -> tuple[Array, list[float]]:
+    """EM over the causes' shares, and the objective as for the rows.
+
+    Somebody called, so at least one cause was there; the shares are those among all, seen or not, so what is missing is the
+    would-be callbacks without a cause, which nobody makes. The objective: log P of which causes were there, given that one
+    was, and of the expert's Beta priors.
+    """
+    weight, yes = statistics.weight, np.zeros(len(network.causes))
+    for present, some in sorted(statistics.together.items()):
+        yes[[network.cause_index[c] for c in present if c in network.cause_index]] += some
+    p = network.prior.copy()
+    behind = worth(np.stack([p, 1.0 - p], axis=1), base, RAREST_CAUSE)
+    a, b = behind * p + yes, behind * (1.0 - p) + weight - yes
+    trail = []
+    for number in range(rounds + 1):
+        none = float(np.prod(1.0 - p))
+        seen = weight * np.log(max(1.0 - none, _TINY))
+        trail.append(float(a @ np.log(np.maximum(p, _TINY)) + b @ np.log(np.maximum(1.0 - p, _TINY)) - seen))
+        if number == rounds or weight == 0.0:
+            break
+        unseen = weight * none / (1.0 - none) if none < 1.0 else 0.0
+        new = a / (a + b + unseen)
+        moved, p = float(np.abs(new - p).max()), new
         if moved < SETTLED:
             break
-    leaks, links = dict(expert.leaks), dict(expert.links)
-    for row in touched.tolist():
-        key, above = table.keys[row], tuple(now[row, 1 : table.sizes[row]].tolist())
-        if isinstance(key, tuple):
-            links[key] = above
-        else:
-            leaks[key] = above
-    return Parameters(priors, leaks, links), trail
+    return p, trail
 
 
-def _as_table(expert: Parameters) -> _Table:
-    keys: list[Any] = [*expert.leaks, *expert.links]
-    rows = [_levels(above) for above in (*expert.leaks.values(), *expert.links.values())]
-    width = max(len(row) for row in rows)
-    return _Table(keys, np.array([row + [0.0] * (width - len(row)) for row in rows]), [len(row) for row in rows])
+def cumulative(p: Array) -> Array:
+    """(rows, L) P(<= level) from probabilities of the levels: exactly 1 at the end, and 0 up to the first that can be."""
+    above = np.cumsum(p[:, ::-1], axis=1)[:, ::-1]
+    below = np.where(np.cumsum(p, axis=1) > 0, np.clip(1.0 - np.roll(above, -1, axis=1), 0.0, 1.0), 0.0)
+    below[:, -1] = 1.0
+    return below
 
 
-def _as_batches(table: _Table, statistics: Statistics) -> list[_Batch]:
-    place = {key: row for row, key in enumerate(table.keys)}
-    width = table.expert.shape[1]
-    grouped: dict[int, list[tuple[list[int], list[float], float]]] = {}
-    for (finding, seen, causes), weight in sorted(statistics.cells.items()):
-        if weight > 0 and finding in place and len(seen) == table.sizes[place[finding]]:
-            origins = [place[finding], *(place[c, finding] for c in causes if (c, finding) in place)]
-            grouped.setdefault(len(origins), []).append((origins, [*seen, *([0.0] * (width - len(seen)))], weight))
-    return [_Batch(np.array([o for o, _, _ in cells]), np.array([s for _, s, _ in cells]), np.array([w for *_, w in cells]))
-            for _, cells in sorted(grouped.items())]
+class Surprise(NamedTuple):
+    """How the log speaks about one leak (cause None) or link: cases that speak about it, the file's P(above level 0), and how
+    many standard deviations the log lies above it (a score test, which allows for what was not seen)."""
+
+    cause: str | None
+    finding: str
+    cases: float
+    p: float
+    z: float
 
 
-def _share_out(now: Array, batches: list[_Batch]) -> tuple[Array, float]:
-    """Expected contributions of every origin by level, and log P of all cells.
+def surprises(opened: Opened, statistics: Statistics) -> list[Surprise]:
+    """Every leak and link that the log speaks about, the most surprising first."""
+    network = opened.network
+    rows = rows_of(network)
+    t = 1.0 - rows[:, 0]
+    slope, information, cases = scores_of(opened, statistics)
+    m = len(network.findings)
+    names: list[tuple[str | None, str]] = [(None, name) for name in network.findings]
+    names += [(network.causes[int(i)], network.findings[j]) for j in range(m) for i in network.link_cause[network.rows(j)]]
+    found = [Surprise(*names[row], float(cases[row]), float(t[row]), float(slope[row] / np.sqrt(information[row])))
+             for row in np.flatnonzero((information > 0) & (t > 0) & (t < 1)).tolist()]
+    return sorted(found, key=lambda s: (-abs(s.z), s.finding, s.cause or ""))
 
-    P(cell | an origin contributes level x) = L(x) * P(others <= x) + sum over y > x of P(others = y) * L(y).
+
+def scores_of(opened: Opened, statistics: Statistics) -> tuple[Array, Array, Array]:
+    """For each leak and link row: slope of the log likelihood, information, and weight of the cases, (m + k,) each.
+
+    By t = P(above level 0), the levels above 0 in proportion: U = sum of weight * P' / P, I = sum of weight * P'^2 /
+    (P * (1 - P)), that of an answer that could have come out as this or not; U / sqrt(I) is the score test's z. Source: Rao
+    1948. For sure answers it is the binomial (hits - n t) / sqrt(n t (1 - t)).
     """
-    fired = np.zeros_like(now)
-    log_p = 0.0
-    for origins, seen, weight in batches:
-        tables = now[origins]
-        cumulative = np.cumsum(tables, axis=2)
-        whole = cumulative.prod(axis=1)
-        p = (np.diff(whole, axis=1, prepend=0.0) * seen).sum(axis=1)
-        log_p += float(weight @ np.log(np.maximum(p, 1e-300)))
-        for number in range(origins.shape[1]):
-            others = np.delete(cumulative, number, axis=1).prod(axis=1)
-            alone = np.diff(others, axis=1, prepend=0.0) * seen
-            tail = np.cumsum(alone[:, ::-1], axis=1)[:, ::-1] - alone
-            share = tables[:, number] * (seen * others + tail) * (weight / np.maximum(p, 1e-300))[:, None]
-            np.add.at(fired, origins[:, number], share)
-    return fired, log_p
-
-
-def _levels(above: tuple[float, ...]) -> list[float]:
-    return [max(0.0, 1.0 - sum(above)), *above]
-
-
-def _next_priors(priors: Mapping[str, float], expert: Mapping[str, float], statistics: Statistics,
-                 prior_strength: float) -> dict[str, float]:
-    unseen = _unseen(priors, statistics)
-    found = {}
-    for cause, prior in expert.items():
-        known = statistics.known.get(cause, 0.0)
-        yes = prior_strength * prior + statistics.present.get(cause, 0.0)
-        found[cause] = yes / (prior_strength + known + unseen) if known else prior
-    return found
-
-
-def _unseen(priors: Mapping[str, float], statistics: Statistics) -> float:
-    """Expected number of would-be callbacks without any cause, which nobody makes: somebody called, so at least one cause was
-    there; the shares of causes are those among all, seen and unseen."""
-    none = math.prod(1.0 - p for p in priors.values())
-    return statistics.weight * none / (1.0 - none) if none < 1.0 else 0.0
-
-
-def _log_causes(priors: Mapping[str, float], expert: Mapping[str, float], statistics: Statistics, prior_strength: float) -> float:
-    """Log P of which causes were there, given that at least one was, and of the priors' own prior."""
-    total = 0.0
-    for cause, p in priors.items():
-        yes, known = statistics.present.get(cause, 0.0), statistics.known.get(cause, 0.0)
-        total += _times_log(yes + prior_strength * expert[cause], p)
-        total += _times_log(known - yes + prior_strength * (1.0 - expert[cause]), 1.0 - p)
-    none = math.prod(1.0 - p for p in priors.values())
-    return total - _times_log(statistics.weight, 1.0 - none)
-
-
-def _times_log(weight: float, p: float) -> float:
-    return 0.0 if weight <= 0 else weight * math.log(max(p, 1e-300))
-
-
-def to_json(value: Statistics | Overlay) -> str:
-    """Counts or overlay as JSON text, keys in stable order."""
-    if isinstance(value, Statistics):
-        data: dict[str, Any] = {"kind": "counts", "schema": SCHEMA, "network": value.network, "knowledge": value.knowledge,
-                                "cases": value.cases, "weight": value.weight, "marks": value.marks,
-                                "present": dict(sorted(value.present.items())), "known": dict(sorted(value.known.items())),
-                                "cells": [[*key, weight] for key, weight in sorted(value.cells.items())]}
-    else:
-        p = value.parameters
-        data = {"kind": "overlay", "schema": SCHEMA, "network": value.network, "knowledge": value.knowledge,
-                "cases": value.cases, "mark": value.mark, "half_life": value.half_life, "priors": p.priors, "leaks": p.leaks,
-                "links": [[cause, finding, *above] for (cause, finding), above in sorted(p.links.items())]}
-    return json.dumps(data, indent=1) + "\n"
-
-
-def from_json(text: str, *, file: str) -> Statistics | Overlay:
-    """The inverse of ``to_json``; InputError for anything else."""
-    try:
-        data = json.loads(text)
-        if data["schema"] != SCHEMA:
-            raise complaint(f"its form is {data['schema']!r}, this program reads {SCHEMA}", "use the program that wrote it",
-                            file=file)
-        if data["kind"] == "counts":
-            cells = {(str(f), tuple(float(x) for x in seen), tuple(str(c) for c in causes)): float(weight)
-                     for f, seen, causes, weight in data["cells"]}
-            return Statistics(str(data["network"]), str(data["knowledge"]), cells, _numbers(data["present"]),
-                              _numbers(data["known"]), int(data["cases"]), float(data["weight"]), [str(m) for m in data["marks"]])
-        links = {(str(row[0]), str(row[1])): tuple(_share(x) for x in row[2:]) for row in data["links"]}
-        leaks = {str(k): tuple(_share(x) for x in v) for k, v in data["leaks"].items()}
-        priors = {str(k): _share(v) for k, v in data["priors"].items()}
-        return Overlay(str(data["network"]), str(data["knowledge"]), int(data["cases"]), str(data["mark"]),
-                       float(data["half_life"]), Parameters(priors, leaks, links))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise complaint("these are no counts or learned values", "learn again, or take the file away", file=file) from error
-
-
-def _numbers(data: Mapping[str, Any]) -> dict[str, float]:
-    return {str(k): float(v) for k, v in data.items()}
-
-
-def _share(value: Any) -> float:
-    number = float(value)
-    if not 0.0 <= number <= 1.0:
-        raise ValueError(f"{number} is no probability")
-    return number
-
-
-def overlay_of(network: Network, statistics: Statistics, learned: Parameters, *, half_life: float) -> Overlay:
-    """The overlay of learned values: what the log moved, and which log that was."""
-    expert = parameters_of(network)
-    moved = Parameters({k: v for k, v in learned.priors.items() if v != expert.priors[k]},
-                       {k: v for k, v in learned.leaks.items() if v != expert.leaks[k]},
-                       {k: v for k, v in learned.links.items() if v != expert.links[k]})
-    mark = hashlib.sha256("\n".join(statistics.marks).encode()).hexdigest()[:16]
-    return Overlay(statistics.network, statistics.knowledge, statistics.cases, mark, half_life, moved)
-
-
-def with_overlay(opened: Opened, overlay: Overlay) -> Opened:
-    """The network with learned values laid over the expert's; those of causes or findings that are gone are passed over.
-
-    Raises InputError if the overlay is of another network.
-    """
-    if overlay.network != opened.knowledge.header.id:
-        raise complaint(f"the learned values are of the network {overlay.network!r}", "learn from a log of this network")
-    expert = parameters_of(opened.network)
-    p = overlay.parameters
-    merged = Parameters(
-        {k: p.priors.get(k, v) for k, v in expert.priors.items()},
-        {k: p.leaks[k] if len(p.leaks.get(k, ())) == len(v) else v for k, v in expert.leaks.items()},
-        {k: p.links[k] if len(p.links.get(k, ())) == len(v) else v for k, v in expert.links.items()})
-    return opened._replace(network=network_with(opened.network, merged))
+    rows = rows_of(opened.network)
+    t = 1.0 - rows[:, 0]
+    direction = np.divide(rows, t[:, None], out=np.zeros_like(rows), where=t[:, None] > 0)
+    direction[:, 0] = np.where(t > 0, -1.0, 0.0)
+    slope, information, cases = np.zeros(len(rows)), np.zeros(len(rows)), np.zeros(len(rows))
+    for batch in _batches(opened, statistics):
+        p, by_level = _slopes(rows, batch)
+        for origin, slopes in zip(batch.origins.T, by_level, strict=True):
+            by_t = (slopes * direction[origin]).sum(axis=1)
+            slope += np.bincount(origin, batch.weight * by_t / np.maximum(p, _TINY), len(rows))
+            spread = np.divide(by_t**2, p * (1.0 - p), out=np.zeros_like(p), where=(p > _TINY) & (p < 1.0 - _ROUNDING))
+            information += np.bincount(origin, batch.weight * spread, len(rows))
+            cases += np.bincount(origin, batch.weight, len(rows))
+    return slope, information, cases
