@@ -89,7 +89,8 @@ def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
     if text.lower().startswith("other:"):
         return [], False, text[6:].strip()
     names = [one.strip() for one in text.split(",") if one.strip()]
-    chosen = [ranking[int(n) - 1].cause if n.isdecimal() and 0 < int(n) <= len(ranking) else find_cause(opened, n) for n in names]
+    chosen = [ranking[int(name) - 1].cause if name.isdecimal() and 0 < int(name) <= len(ranking) else find_cause(opened, name)
+              for name in names]
     return chosen, False, ""
 
 

@@ -55,7 +55,9 @@ def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]
     evidence = evidence_of(opened, file.case)
     posterior = infer(opened.network, evidence)
     advice = advise(opened, evidence, posterior).advice
-    greeting = f"Thank you for your message. {advice.text}" if advice.safety in ("stop_now", "do_not_use") else "Thank you for your message."
+    greeting = "Thank you for your message."
+    if advice.safety in ("stop_now", "do_not_use"):
+        greeting += f" {advice.text}"
     if advice.safety == "stop_now" and not advice.lifted_by:
         return file, [], greeting
     situation = Situation(who="customer", tools=tools, asked=already_asked(file.case),

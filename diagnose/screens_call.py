@@ -115,8 +115,8 @@ def show_others(out: Console, knowledge: Knowledge, scores: Sequence[CheckScore]
 def show_orders(out: Console) -> None:
     """What may be typed besides an answer."""
     def draw(inner: Console) -> None:
-        _lines(inner, ['an answer: its letter, its word or first letters, yes or no, a number with unit, "don\'t know"; "I think"'
-                       " before it if it is not sure"], mark="")
+        _lines(inner, ["an answer: its letter, its word or first letters, yes or no, a number with unit, \"don't know\"; "
+                       '"I think" before it if it is not sure'], mark="")
         _grid(inner, [[Text(name, style="cyan"), Text(meaning)] for name, meaning in ORDERS.items()])
 
     emit(out, draw)
@@ -184,8 +184,9 @@ def show_sheet(out: Console, knowledge: Knowledge, triage: Triage, choice: Choic
         planned = {step.cause: step.needed for step in choice.plan if step.cause in knowledge.causes}
         planned |= {r.cause: r.p for r in triage.ranking if r.cause not in planned and r.p >= WORTH_A_LINE}
         for name, p in planned.items():
-            remedy = knowledge.causes[name].remedy
-            _lines(inner, [f"{percent(p)} {knowledge.causes[name].title}: {remedy.summary.rstrip(".")}. Verified when: {remedy.verified}"])
+            cause = knowledge.causes[name]
+            summary = cause.remedy.summary.rstrip(".")
+            _lines(inner, [f"{percent(p)} {cause.title}: {summary}. Verified when: {cause.remedy.verified}"])
         _heading(inner, "BRING")
         _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in triage.parts) or "nothing special"], mark="")
         _lines(inner, [f"plan {triage.course.plan_minutes:.0f} min for putting it right, "
