@@ -36,6 +36,7 @@ STYLES = {"stop_now": "bold red", "do_not_use": "bold yellow", "normal": "bold g
 CHANCES = {"phone": "words alone", "workshop": "a qualified workshop", "return": "a part sent back"}
 BAR_CELLS = 20
 WIDE, NARROW = 100, 70  # columns from which there is room for everything; below which bars are left out
+LEAST_WIDTH = 20
 WORTH_NAMING = 0.005  # probability that rounds to 1 % or more
 WORTH_READING = 0.25  # probability from which a caution for the work on site is shown in full
 WORTH_TELLING = 0.05  # probability from which causes that are there together are worth a line of their own
@@ -44,9 +45,13 @@ _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u20
 
 
 def console(stream: TextIO | None = None, *, width: int | None = None) -> Console:
-    """A console on stdout (or ``stream``); width and colour as rich finds them, no escapes at all with NO_COLOR."""
-    return Console(file=stream or sys.stdout, width=width, color_system=None if os.environ.get("NO_COLOR") else "auto",
-                   highlight=False, soft_wrap=False, emoji=False, markup=False)
+    """A console on stdout (or ``stream``); width and colour as rich finds them, no escapes at all with NO_COLOR, and never
+    so narrow that words are lost: a width of 0, which some surroundings report, means that nobody knows."""
+    out = Console(file=stream or sys.stdout, width=width, color_system=None if os.environ.get("NO_COLOR") else "auto",
+                  highlight=False, soft_wrap=False, emoji=False, markup=False)
+    if out.width < LEAST_WIDTH:
+        out.width = LEAST_WIDTH if out.width > 0 else 80
+    return out
 
 
 def plain(text: str) -> str:

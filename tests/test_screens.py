@@ -136,6 +136,19 @@ def test_a_number_is_never_parted_from_its_unit(head_unit: Opened, some: dict[st
             assert not re.match(r"\s*(%|min\b)", line), line
 
 
+@pytest.mark.parametrize(("columns", "width"), [("0", 80), ("-3", 80), ("abc", 80), ("1", 20), ("19", 20), ("33", 33)])
+def test_a_width_that_cannot_be_is_not_believed(
+    head_unit: Opened, some: dict[str, Triage], monkeypatch: pytest.MonkeyPatch, columns: str, width: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    stream = io.StringIO()
+    out = screens.console(stream)
+    assert out.width == width
+    screens.show_triage(out, some["alarm"], None, head_unit.knowledge)
+    assert folded(some["alarm"].advice.text) in folded(stream.getvalue())
+    assert widest(stream.getvalue()) <= width
+
+
 def test_what_comes_first_is_what_the_customer_must_be_told(head_unit: Opened, some: dict[str, Triage]) -> None:
     """Design section 10: the stop leads the screen; cautions stand before the action they belong to."""
     for name, heading in (("alarm", "TELL THE CUSTOMER: STOP NOW"), ("phone", "TELL THE CUSTOMER: CARRY ON"),

@@ -419,6 +419,16 @@ def test_only_the_first_check_that_is_open_may_lift_the_stop() -> None:
     assert (advice.safety, advice.threshold, advice.lifted_by) == ("stop_now", 0.06, ("watched",))
 
 
+def test_a_first_check_that_is_only_thought_well_keeps_the_stop_whatever_the_other_shows() -> None:
+    opened = danger(0.1)
+    opened = opened._replace(knowledge=opened.knowledge._replace(
+        header=opened.knowledge.header._replace(first_checks=("first", "watched"))))
+    answers = (REPORTED, ASKED._replace(sure=False))
+    advice = triage(opened, *answers).advice
+    assert ([question.finding for question in advice.ask_first], advice.lifted_by) == (["watched"], ())
+    assert triage(opened, *answers, Answer("watched", "level0")).advice.safety == "stop_now"
+
+
 def test_nothing_is_known_when_nothing_was_said() -> None:
     answer = triage(danger(0.5))
     assert (answer.advice.safety, answer.course.kind, answer.ranking, answer.unexplained) == ("unknown", "ask", (), 1.0)
