@@ -22,6 +22,7 @@ from typing import Any, NamedTuple
 import jsonschema
 import pexpect
 import pytest
+import typer.main
 
 import diagnose
 from diagnose import cli
@@ -34,7 +35,15 @@ from tests.test_knowledge import SAMPLES, completed
 ROOT = Path(__file__).resolve().parent.parent
 SCHEMAS = Path(diagnose.__file__).parent / "schemas"
 FORGETS = ("--report", "forgets_at_key_off")
-COMMANDS = [("triage",), ("findings",), ("schema",), ("network", "check"), ("network", "list")]
+
+
+def commands(group: Any, *before: str) -> list[tuple[str, ...]]:
+    """The words of every command below a group."""
+    return [found for name, one in group.commands.items()
+            for found in (commands(one, *before, name) if hasattr(one, "commands") else [(*before, name)])]
+
+
+COMMANDS = commands(typer.main.get_command(cli.app))
 
 
 class Done(NamedTuple):
@@ -96,6 +105,10 @@ def schema(name: str) -> Any:
 # --- commands, help, usage --------------------------------------------------------------------------------------------
 
 
+def test_the_commands_of_this_file_are_there() -> None:
+    assert {("triage",), ("findings",), ("schema",), ("network", "check"), ("network", "list")} <= set(COMMANDS)
+
+
 def test_without_a_command_the_usage_is_shown(command: Command) -> None:
     done = command()
     assert (done.code, done.out) == (2, "")
@@ -107,6 +120,7 @@ def test_help_is_plain_and_ends_well(command: Command, name: tuple[str, ...]) ->
     done = command(*name, "--help")
     assert (done.code, done.err) == (0, "")
     assert done.out.startswith(f"Usage: {' '.join(('diagnose', *name))} ")
+    assert "\x1b" not in done.out and max(map(len, done.out.splitlines())) <= 80
     if name in COMMANDS:
         assert f"Example: diagnose {' '.join(name)}" in done.out
 
