@@ -37,7 +37,7 @@ _GRAIN = 2.0**20  # weights are whole multiples of 1 / this: their sums are exac
 _TINY = 1e-300
 _ROUNDING = 1e-13  # what differences of cumulative probabilities may leave where there is nothing
 
-Cell = tuple[str, tuple[float, ...], tuple[str, ...]]  # finding, P(answer | true level) up to a factor, its causes present
+Cell = tuple[str, tuple[float, ...], tuple[str, ...]]  # finding, P(answer | true level), its causes present
 Present = tuple[str, ...]  # causes present together, sorted
 _Key = TypeVar("_Key")
 
@@ -196,7 +196,7 @@ def counting(opened: Opened, *, half_life: float = 0.0, as_of: str = "") -> Call
             if key not in likelihoods:
                 likelihoods[key] = shows_through(opened, Answer(*key))
             seen = likelihoods[key]
-            telling = telling or (bool(seen) and seen[0] < 1.0)
+            telling = telling or (bool(seen) and seen[0] < max(seen))
             where = answer.finding, present
             if where not in shared:
                 shared[where] = tuple(c for c in present if c in linked[answer.finding])
@@ -222,8 +222,8 @@ def count_cases(opened: Opened, cases: Iterable[Case], *, half_life: float = 0.0
 
 
 def shows_through(opened: Opened, answer: Answer) -> tuple[float, ...]:
-    """P(this answer | true level) for every level, the largest scaled to 1: the person's reliability, an unsure word, a
-    meter's error. Empty for an answer that the network cannot read (any more). The same observation model as
+    """P(this answer | true level) for every level, readings and unsure words up to a factor: the person's reliability, an
+    unsure word, a meter's error. Empty for an answer that the network cannot read (any more). The same observation model as
     ``evidence.seen_through``, exact for any number of causes."""
     header = opened.knowledge.header
     try:
@@ -235,7 +235,7 @@ def shows_through(opened: Opened, answer: Answer) -> tuple[float, ...]:
     seen = sensitivity * said + (1.0 - sensitivity) * said[0]
     seen[0] = specificity * said[0] + (1.0 - specificity) * said[1:].sum() / (len(said) - 1)
     digits = 9 if answer.reading is None else 3  # so that readings which say the same fall into one cell
-    return tuple(float(f"{x:.{digits}g}") for x in (seen / seen.max()).tolist())
+    return tuple(float(f"{x:.{digits}g}") for x in seen.tolist())
 
 
 class _Batch(NamedTuple):

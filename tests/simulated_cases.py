@@ -69,6 +69,9 @@ def simulated(opened: Opened, count: int, generator: np.random.Generator, *, che
         answers, silent = [], []
         for finding in reports:
             level = int(levels[place[finding.id]])
+            sensitivity, specificity = header.reliability["customer"]["volunteered"]
+            if level == 0 and generator.random() < (1.0 - specificity) / sensitivity:  # as the answer's likelihood has it
+                level = int(generator.integers(1, len(finding.levels)))
             if level and generator.random() < finding.salience:
                 answers.append(CaseAnswer(finding.id, finding.levels[level], "customer", "volunteered", at=AT))
             else:
