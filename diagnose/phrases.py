@@ -1,56 +1,45 @@
 """A customer's words -> findings.
 
-Every finding carries phrases that people use. A phrase is a bag of weighted stems (rare words weigh more); it is looked
-for in short windows of the text, words compared by stem or, for slips of the pen, by edit similarity. As a second chance
-each clause is held against all the words that a finding's phrases use. The best hit wins its stretch of text; a second
-finding needs words of its own. A negation beside a match turns it into the normal level.
+Every finding carries phrases that people use. Words and expressions that stand for the same thing count as one (a concept);
+endings and slips of the pen are overlooked, and rare concepts weigh more. A phrase is looked for in a short stretch of one
+sentence, its words in any order. It is taken when all its words are there, little stands between them, nothing contradicts
+it and no other finding fits as well; what comes close is asked about. The best hit wins its stretch of text, and a second
+finding needs words of its own. A negation in front of a hit turns it into the normal level.
 """
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Iterable, Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from diagnose import source
-from diagnose.records import CHECK, Knowledge
+from diagnose.records import CHECK, REPORT, Knowledge
+from diagnose.wording import NEGATIONS, SLIGHT, SMALL, Sentence, one_slip, sentences, stem, words_of
 
-ACCEPT = 0.76  # a phrase matched this far is taken
-ACCEPT_ALONE = 0.64  # this far will do when nothing else comes near
-ASK = 0.55  # from here on it is worth asking
-ENOUGH = 5.0  # weight of words that carries a clause on its own
-LEAST = 3.3  # weight of words below which a hit is only ever asked about
-SPELLING = 84.0  # similarity in per cent from which two words count as one with a slip
-NOT = "not"
-
-_WORD = re.compile(r"[a-z0-9]+(?:'[a-z]+)?|[.,;:!?\n]")
-_HARD = frozenset(".;:!?\n")
-_SOFT = frozenset([",", "and", "but", "though", "however", "also", "plus"])
-_NEGATIONS = frozenset(["not", "no", "never", "without", "cannot", "nor", "neither", "isnt", "doesnt", "dont", "wont",
-                        "cant", "didnt", "hasnt", "arent", "wasnt", "couldnt", "wouldnt", "havent"])
-_HEDGES = (("i", "think"), ("not", "sure"), ("not", "certain"), ("maybe",), ("perhaps",), ("possibly",), ("might",),
-           ("seems",), ("could", "be"), ("i", "guess"), ("i", "believe"), ("sort", "of"))
-_SMALL = frozenset("""
-    a an the my your our his her their its it's i we you he she they it this that these those there here of to for in at
-    with from by as into is was were are be been being am has have had having do does did doing done just very really
-    quite rather so too than then if when who which what how why because since after before while until about get gets got
-    getting will would can could should may shall let please hello hi thanks thank dear yes well ok okay us me him them
-    some any bit keep keeps goes go went going make makes made comes come came im ive youve theyve thats whats now still
-    even or and but also plus though however new car vehicle van since put yesterday today morning week gone got see says
-    say tell looks look seems seem
-""".split())  # noqa: SIM905 - a list of words reads better so
-_KEPT = frozenset(["now", "keep", "keeps", "goes", "comes", "come", "any", "still", "new", "morning", "while", "after", "gone"])
-
-
-class Token(NamedTuple):
-    """A word of the text: as written (lower case), its stem number in the lexicon (-1: none), its clause, its place."""
-
-    word: str
-    stems: dict[int, float]
-    clause: int
-    negation: bool
-    small: bool
+ASK = 0.58  # share of a phrase's weight from which on it is looked at
+ASK_PART = 0.64  # score from which on a phrase with a word missing is worth asking about
+ACCEPT = 0.78  # score from which on a whole phrase is taken
+ACCEPT_SHORT = 0.85  # the same for what is no report: such phrases are short
+ACCEPT_SINGLE = 0.95  # the same for a single word or expression
+LEAST = 2.0  # weight of words below which a short phrase is not even asked about
+LEAST_SINGLE = 3.0  # weight below which a single word is only ever asked about
+FULLER = 0.85  # a hit that says the same as the best one and more goes before it, if it is worth this share
+NEAR = 0.93  # another finding worth this share of the best hit makes it doubtful
+PARTIAL = 0.9  # what a phrase with a word missing is worth beside a whole one
+ASIDE = 0.85  # what a check or a circumstance is worth beside a report
+FRESH = 0.75  # share of its weight for which a hit needs words of its own
+ODD = 0.015  # taken from the score per weight of the words between
+BORDER = 0.18  # taken from the score per half border of clauses crossed ("and" is half a border), by the words of the phrase
+OPPOSED = 0.3  # taken from the score when words of the opposite stand by, or when what tells the two apart is missing
+ASIDES = 2.0  # a clause that weighs so many times more than the all-clear in it says something else
+REFUSED = 0.45  # taken from the score when the negation does not fit
+SLIP = 0.9  # likeness of a word with one slip, or with an ending that the stem keeps
+RARE, COMMON = 5.0, 0.25  # weight of a word that one finding uses, and about that of a word that all use
+UNKNOWN = 2.5  # weight of a word that no phrase uses
+LITTLE = 1.0  # the most that one of the slight words weighs
+PLACES = 6  # places of a phrase in one sentence that are looked at
 
 
 class Match(NamedTuple):
@@ -71,7 +60,7 @@ class Doubt(NamedTuple):
 
 
 class Understood(NamedTuple):
-    """What a text says: matches, doubts to be asked about, and the words left over."""
+    """What a text says: matches, doubts to be asked about, and the words of the clauses in which nothing was read."""
 
     matches: tuple[Match, ...]
     doubts: tuple[Doubt, ...]
@@ -79,370 +68,391 @@ class Understood(NamedTuple):
 
 
 class Phrase(NamedTuple):
-    """A phrase of the lexicon: its finding and level, its stems (numbers), whether it carries a negation."""
+    """A phrase of the lexicon: its finding and level, its concepts (numbers), whether it carries a negation."""
 
     finding: str
     level: str
-    stems: tuple[int, ...]
+    concepts: tuple[int, ...]
     negated: bool
 
 
-class Bag(NamedTuple):
-    """All words of one finding's phrases at one level. stems: number -> how typical (0..1); negated: share of phrases
-    that carry a negation."""
-
-    finding: str
-    level: str
-    stems: dict[int, float]
-    negated: float
-
-
 class Lexicon(NamedTuple):
-    """All phrases of a network. words: word as written -> stem number; weights: per stem; normal: level 0 by finding;
-    same: word -> the one that stands for it; checks: findings that are checks (reports go before them); against: finding ->
-    stems of its abnormal phrases that its normal ones never use."""
+    """All phrases of a network. words: word or stem -> concept; expressions: first key -> [(further keys, concept)], the
+    longest first, where a key is the number of a word's group or else its stem; groups: how many concepts are groups of
+    words; weights: per concept; normal: level 0 by finding; kinds: of findings; against: finding -> concepts that only its
+    abnormal phrases use, and those that only its normal ones use; uses: concept -> places of its phrases; initials: first
+    letter -> longer words with their concepts."""
 
     words: dict[str, int]
+    expressions: dict[str, list[tuple[tuple[str, ...], int]]]
+    groups: int
     weights: list[float]
     phrases: list[Phrase]
-    bags: list[Bag]
     normal: dict[str, str]
-    same: dict[str, str]
-    checks: list[str]
-    against: dict[str, list[int]]
+    kinds: dict[str, str]
+    against: dict[str, tuple[frozenset[int], frozenset[int]]]
+    uses: dict[int, list[int]]
+    initials: dict[str, list[tuple[str, int]]]
+
+
+class _Token(NamedTuple):
+    """A word or expression of the text. concepts: number -> likeness (empty: none); clause: its place among the clauses of
+    the sentence, in half borders; negation, small: kinds of word that weigh nothing."""
+
+    word: str
+    concepts: dict[int, float]
+    clause: int
+    negation: bool
+    small: bool
 
 
 class _Hit(NamedTuple):
+    """A phrase found. value: what hits are ranked by; whole: all words of the phrase are there; single: it is one word or
+    expression; hedged: the customer is not sure; words: the stretch; sentence: its number; places: of its words in the
+    sentence; weights: of those words."""
+
     finding: str
     level: str
     score: float
     value: float
-    weight: float
+    whole: bool
+    single: bool
+    hedged: bool
+    words: str
+    sentence: int
     places: tuple[int, ...]
+    weights: tuple[float, ...]
+
+
+# --- the lexicon -------------------------------------------------------------------------------------------------------
 
 
 def build_lexicon(knowledge: Knowledge) -> Lexicon:
     """The lexicon of a network's reports, circumstances and those checks that carry phrases."""
-    from snowballstemmer.english_stemmer import EnglishStemmer
-
-    stemmer = EnglishStemmer()
-    same = {word: group[0] for group in knowledge.header.same_words for word in group}
-    rows: list[tuple[str, str, list[str], bool]] = []
-    for finding in knowledge.findings.values():
-        for level, text in finding.phrases:
-            words, negated = _phrase_words(text, same)
-            if words:
-                rows.append((finding.id, level, words, negated))
-    stem_of: dict[str, int] = {}
+    words: dict[str, int] = {}
+    expressions: dict[str, list[tuple[tuple[str, ...], int]]] = {}
+    groups = [[words_of(member) for member in group] for group in knowledge.header.same_words]
+    for number, group in enumerate(groups):
+        words |= {member[0]: number for member in group if len(member) == 1 and member[0] not in words}
+    for word, number in list(words.items()):
+        if stem(word) not in SMALL:
+            words.setdefault(stem(word), number)
+    for number, group in enumerate(groups):
+        for first, *rest in (member for member in group if len(member) > 1):
+            expressions.setdefault(_key(words, first), []).append((tuple(_key(words, word) for word in rest), number))
+    for rows in expressions.values():
+        rows.sort(key=lambda row: (-len(row[0]), row))
+    findings = knowledge.findings.values()
+    lexicon = Lexicon(words, expressions, len(groups), [], [], {f.id: f.levels[0] for f in findings},
+                      {f.id: f.kind for f in findings}, {}, {}, {})
     numbers: dict[str, int] = {}
-    for _, _, row, _ in rows:
-        for word in row:
-            numbers[word] = stem_of.setdefault(stemmer.stemWord(word), len(stem_of))
-    for word, first in same.items():
-        if first in numbers:
-            numbers.setdefault(word, numbers[first])
-    seen: list[set[str]] = [set() for _ in stem_of]
-    for finding_id, _, row, _ in rows:
-        for word in row:
-            seen[numbers[word]].add(finding_id)
-    total = len({finding for finding, *_ in rows}) or 1
-    weights = [0.25 + math.log((total + 1) / (len(ids) + 0.5)) for ids in seen]
-    phrases = [Phrase(finding, level, tuple(dict.fromkeys(numbers[w] for w in row)), negated)
-               for finding, level, row, negated in rows]
-    normal = {f.id: f.levels[0] for f in knowledge.findings.values()}
-    stems: dict[tuple[str, bool], set[int]] = {}
-    for phrase in phrases:
-        stems.setdefault((phrase.finding, phrase.level == normal[phrase.finding]), set()).update(phrase.stems)
-    against = {finding: sorted(stems.get((finding, False), set()) - stems.get((finding, True), set())) for finding in normal}
-    return Lexicon(numbers, weights, phrases, _bags(phrases), normal, same,
-                   [f.id for f in knowledge.findings.values() if f.kind == CHECK], against)
+    phrases = []
+    for finding in findings:
+        for level, text in finding.phrases:
+            tokens = _tokens(lexicon, [(word, 0) for word in words_of(text)], slips=False)
+            content = [t for t in tokens if not t.small and not t.negation]
+            concepts = [next(iter(t.concepts), -1) for t in content]
+            for place, token in enumerate(content):
+                if concepts[place] < 0:
+                    concepts[place] = numbers.setdefault(stem(token.word), len(groups) + len(numbers))
+                    words |= {form: concepts[place] for form in (token.word, stem(token.word)) if form not in SMALL}
+            if not content and len(tokens) > 1:  # small words only: they count as they stand
+                concepts = [numbers.setdefault(text, len(groups) + len(numbers))]
+                first, *rest = [_key(words, t.word) for t in tokens]
+                expressions.setdefault(first, []).insert(0, (tuple(rest), concepts[0]))
+            if concepts:
+                phrases.append(Phrase(finding.id, level, tuple(dict.fromkeys(concepts)), any(t.negation for t in tokens)))
+    return _weighed(lexicon, phrases, len(groups) + len(numbers))
 
 
-def _bags(phrases: Sequence[Phrase]) -> list[Bag]:
-    groups: dict[tuple[str, str], list[Phrase]] = {}
+def _weighed(lexicon: Lexicon, phrases: list[Phrase], concepts: int) -> Lexicon:
+    """The lexicon with its phrases and what follows from them."""
+    seen: list[set[str]] = [set() for _ in range(concepts)]
+    sides: dict[str, tuple[set[int], set[int], set[int]]] = {}  # words of trouble, of all well, and denied in trouble
     for phrase in phrases:
-        groups.setdefault((phrase.finding, phrase.level), []).append(phrase)
-    bags = []
-    for (finding, level), members in groups.items():
-        counts: dict[int, int] = {}
-        for phrase in members:
-            for stem in phrase.stems:
-                counts[stem] = counts.get(stem, 0) + 1
-        if len(members) >= 4:
-            bags.append(Bag(finding, level, {stem: min(1.0, 0.6 + 0.2 * n) for stem, n in counts.items()},
-                            sum(p.negated for p in members) / len(members)))
-    return bags
+        well = phrase.level == lexicon.normal[phrase.finding]
+        side = 2 if phrase.negated and not well else int(well and not phrase.negated)
+        sides.setdefault(phrase.finding, (set(), set(), set()))[side].update(phrase.concepts)
+        for number in phrase.concepts:
+            seen[number].add(phrase.finding)
+    scale = (RARE - COMMON) / math.log((len(sides) + 1) / 1.5)
+    weights = [COMMON + scale * math.log((len(sides) + 1) / (len(ids) + 0.5)) if ids else UNKNOWN for ids in seen]
+    for number in (lexicon.words[word] for word in sorted(SLIGHT) if word in lexicon.words):
+        weights[number] = min(LITTLE, weights[number]) if number >= lexicon.groups else weights[number]
+    against = {finding: (frozenset(wrong - right), frozenset(right - wrong - denied))
+               for finding, (wrong, right, denied) in sides.items()}
+    return _indexed(lexicon._replace(weights=weights, phrases=phrases, against=against))
+
+
+def _indexed(lexicon: Lexicon) -> Lexicon:
+    """The lexicon with its indexes."""
+    for place, phrase in enumerate(lexicon.phrases):
+        for number in phrase.concepts:
+            lexicon.uses.setdefault(number, []).append(place)
+    for word, number in lexicon.words.items():
+        if len(word) >= 5:
+            lexicon.initials.setdefault(word[0], []).append((word, number))
+    return lexicon
 
 
 def open_lexicon(name: str, key: str, knowledge: Knowledge) -> Lexicon:
     """The lexicon from the compiled copy if it is up to date, else built; see source.read_copy."""
     from pathlib import Path
 
-    key = source.fingerprint([Path(__file__)] if Path(__file__).is_file() else [], key)
+    code = [Path(__file__), Path(__file__).with_name("wording.py")]
+    key = source.fingerprint([path for path in code if path.is_file()], key)
     data = source.read_copy(f"{name}-words", key)
     if data is None:
         lexicon = build_lexicon(knowledge)
-        source.write_copy(f"{name}-words", key, list(lexicon))
+        against = {finding: [sorted(side) for side in sides] for finding, sides in lexicon.against.items()}
+        source.write_copy(f"{name}-words", key, [*lexicon[:-3], against])
         return lexicon
-    words, weights, phrases, bags, normal, same, checks, against = data
-    return Lexicon(words, weights, [Phrase(p[0], p[1], tuple(p[2]), p[3]) for p in phrases],
-                   [Bag(b[0], b[1], {int(k): v for k, v in b[2].items()}, b[3]) for b in bags], normal, same, checks, against)
+    words, expressions, groups, weights, phrases, normal, kinds, against = data
+    return _indexed(Lexicon(
+        words, {first: [(tuple(rest), number) for rest, number in rows] for first, rows in expressions.items()}, groups,
+        weights, [Phrase(finding, level, tuple(concepts), negated) for finding, level, concepts, negated in phrases], normal,
+        kinds, {finding: (frozenset(wrong), frozenset(right)) for finding, (wrong, right) in against.items()}, {}, {}))
 
 
-def _split(text: str) -> list[str]:
-    text = text.lower().replace("’", "'").replace("`", "'")
-    text = re.sub(r"n't\b", "nt", text)
-    return _WORD.findall(text)
+# --- words -> tokens -----------------------------------------------------------------------------------------------------
 
 
-def _phrase_words(text: str, same: dict[str, str]) -> tuple[list[str], bool]:
-    words, negated = [], False
-    for raw in _split(text):
-        word = raw.replace("'", "")
-        if word in _NEGATIONS:
-            negated = True
-        elif word[0].isalnum() and (word not in _SMALL or word in _KEPT):
-            words.append(same.get(word, word))
-    if not words:
-        words = [w for w in (raw.replace("'", "") for raw in _split(text)) if w[0].isalnum() and w not in _NEGATIONS]
-    return words, negated
+def _key(words: dict[str, int], word: str) -> str:
+    """What a word counts as inside an expression."""
+    if word in NEGATIONS:
+        return "nothing" if word == "nothing" else "not"
+    number = words.get(word, -1 if word in SMALL else words.get(stem(word), -1))
+    return stem(word) if number < 0 else str(number)
 
 
-def _tokens(lexicon: Lexicon, text: str) -> tuple[list[Token], set[int]]:
-    """The words of a text, and the clauses that are hedged."""
-    raw = [word.replace("'", "") or "'" for word in _split(text)]
-    hedged: set[int] = set()
-    tokens: list[Token] = []
-    clause = number = 0
-    while number < len(raw):
-        hedge = next((h for h in _HEDGES if tuple(raw[number : number + len(h)]) == h), None)
-        word = raw[number]
-        if hedge:
-            hedged.add(clause)
-            number += len(hedge)
-            continue
-        number += 1
-        if word in _HARD:
-            clause += 10
-        elif word in _SOFT:
-            clause += 1
-        elif word in _NEGATIONS:
-            tokens.append(Token(word, {}, clause, True, False))
-        elif word[0].isalnum():
-            tokens.append(Token(word, {}, clause, False, word in _SMALL))
-    return _with_stems(lexicon, tokens), hedged
-
-
-def _with_stems(lexicon: Lexicon, tokens: Sequence[Token]) -> list[Token]:
-    """Tokens with their stems: by the word itself, else by the nearest words of the lexicon."""
-    strange = sorted({t.word for t in tokens if not t.negation and not t.small
-                      and lexicon.same.get(t.word, t.word) not in lexicon.words and len(t.word) > 2})
-    near: dict[str, dict[int, float]] = {}
-    if strange:
-        from rapidfuzz import fuzz, process
-
-        known = list(lexicon.words)
-        for word in strange:
-            near[word] = {}
-            for other, score, _ in process.extract(word, known, scorer=fuzz.ratio, score_cutoff=72.0, limit=6):
-                likeness = _likeness(word, other, score)
-                stem = lexicon.words[other]
-                if likeness > near[word].get(stem, 0.0):
-                    near[word][stem] = likeness
-    found = []
-    for token in tokens:
-        word = lexicon.same.get(token.word, token.word)
-        known_stem = lexicon.words.get(word)
-        if token.negation:
-            found.append(token)
-        elif known_stem is not None:
-            found.append(token._replace(stems={known_stem: 1.0}))
+def _tokens(lexicon: Lexicon, placed: Sequence[tuple[str, int]], *, slips: bool = True) -> list[_Token]:
+    """Words with their clauses -> tokens; an expression becomes one token."""
+    single = [_token(lexicon, word, clause, slips) for word, clause in placed]
+    best = [max(t.concepts, key=lambda c: (t.concepts[c], -c), default=lexicon.groups) for t in single]
+    keys = [_key({}, t.word) if n >= lexicon.groups else str(n) for n, t in zip(best, single, strict=True)]
+    tokens: list[_Token] = []
+    at = 0
+    while at < len(single):
+        length, number = _expression(lexicon, single, keys, at)
+        if length:
+            words = " ".join(t.word for t in single[at : at + length])
+            tokens.append(_Token(words, {number: 1.0}, single[at].clause, False, False))
         else:
-            found.append(token._replace(stems=near.get(token.word, {})))
-    return found
+            tokens.append(single[at])
+        at += length or 1
+    return tokens
 
 
-def _likeness(word: str, other: str, score: float) -> float:
-    """0..1: another form of the same word (common beginning), or a slip of the pen."""
-    shared = 0
-    for a, b in zip(word, other, strict=False):
-        if a != b:
-            break
-        shared += 1
-    if shared >= 4 and shared >= 0.75 * min(len(word), len(other)) and abs(len(word) - len(other)) <= 4:
-        return 0.95
-    return score / 100 if score >= SPELLING and min(len(word), len(other)) >= 4 else 0.0
+def _token(lexicon: Lexicon, word: str, clause: int, slips: bool) -> _Token:
+    if word in NEGATIONS:
+        return _Token(word, {}, clause, True, False)
+    found = lexicon.words.get(word, -1)
+    small = found < 0 and (word in SMALL or word[0].isdigit())
+    if found < 0 and not small:
+        found = lexicon.words.get(stem(word), -1)
+    if found < 0:
+        return _Token(word, _near(lexicon, word) if slips and not small else {}, clause, False, small)
+    concepts = {lexicon.words.get(stem(word), found): SLIP} if slips else {}  # a form with a group of its own
+    return _Token(word, concepts | {found: 1.0}, clause, False, False)
+
+
+def _expression(lexicon: Lexicon, tokens: Sequence[_Token], keys: Sequence[str], start: int) -> tuple[int, int]:
+    """Length in words and number of the longest expression that begins here, small words between overlooked; else (0, -1)."""
+    most = 2 if keys[start] == "not" else 1
+    for rest, number in lexicon.expressions.get(keys[start], ()):
+        at, skipped = start + 1, 0
+        for key in rest:
+            while at < len(tokens) and keys[at] != key and tokens[at].small and skipped < most:
+                at += 1
+                skipped += 1
+            if at >= len(tokens) or keys[at] != key or tokens[at].clause > tokens[start].clause + 1:
+                break
+            at += 1
+        else:
+            return at - start, number
+    return 0, -1
+
+
+def _near(lexicon: Lexicon, word: str) -> dict[int, float]:
+    """Concepts of the known words that are one slip away, or another form of the word that the stem does not cover."""
+    own = stem(word)
+    return {number: SLIP for other, number in lexicon.initials.get(word[0], ())
+            if len(word) >= 5 and abs(len(other) - len(word)) <= 4
+            and (one_slip(word, other) or (len(own) >= 5 and (other.startswith(own) or own.startswith(other))))}
+
+
+# --- tokens -> hits -> findings ----------------------------------------------------------------------------------------
 
 
 def understand(lexicon: Lexicon, text: str) -> Understood:
     """Findings in a text: taken ones, doubtful ones, and the words that nothing used."""
-    tokens, hedged = _tokens(lexicon, text)
-    hits = sorted([*_hits(lexicon, tokens), *_clause_hits(lexicon, tokens)], key=lambda h: (-h.value, h.finding, h.places))
-    used: dict[int, str] = {}
+    read = [(sentence, _tokens(lexicon, sentence.words)) for sentence in sentences(text)]
+    by_sentence = [list(_hits(lexicon, sentence, tokens, number)) for number, (sentence, tokens) in enumerate(read)]
+    used: set[tuple[int, int]] = set()
+    taken: dict[str, str] = {}
     matches: list[Match] = []
     doubts: list[Doubt] = []
-    taken: set[str] = set()
-    for hit in hits:
-        if hit.finding in taken or not _fresh(lexicon, tokens, hit, used):
+    for hit in sorted((hit for hits in by_sentence for hit in hits), key=_rank):
+        if taken.get(hit.finding) == hit.level and hit.score >= ACCEPT:  # the same thing said twice
+            used.update((hit.sentence, place) for place in _span(hit.places))
+        if hit.finding in taken or not _fresh(hit, used):
             continue
-        rivals = [other for other in hits if other.finding != hit.finding and other.finding not in taken
-                  and len(set(other.places) & set(hit.places)) * 2 >= len(hit.places) and _fresh(lexicon, tokens, other, used)]
-        near = [other for other in rivals if other.value >= 0.93 * hit.value]
-        alone = all(other.value < 0.8 * hit.value for other in rivals)
-        words = " ".join(tokens[p].word for p in _span(hit.places))
-        if not near and hit.weight >= LEAST and (hit.score >= ACCEPT or (alone and hit.score >= ACCEPT_ALONE)):
-            sure = tokens[hit.places[0]].clause not in hedged
-            matches.append(Match(hit.finding, hit.level, words, round(hit.score, 3), sure))
-            taken.add(hit.finding)
-        else:
+        others = sorted((h for h in by_sentence[hit.sentence] if h.finding not in taken and _fresh(h, used)), key=_rank)
+        fuller = [h for h in others if _within(hit, h) and h.value >= FULLER * hit.value and _clear(lexicon, h)
+                  and (lexicon.kinds[h.finding] == REPORT or lexicon.kinds[hit.finding] != REPORT)]
+        hit = fuller[0] if fuller else hit
+        rivals = [h for h in others if h.finding != hit.finding and 2 * len({*h.places} & {*hit.places}) >= len(hit.places)]
+        near = [h for h in rivals if h.value >= NEAR * hit.value and not _within(h, hit)]
+        span = [(hit.sentence, place) for place in _span(hit.places)]
+        if not near and _clear(lexicon, hit):
+            matches.append(Match(hit.finding, hit.level, hit.words, round(hit.score, 3), not hit.hedged))
+            taken[hit.finding] = hit.level
+        elif _worth_asking(lexicon, hit):
             best: dict[str, tuple[str, str, float]] = {}
             for other in [hit, *(near or rivals[:2])]:
                 best.setdefault(other.finding, (other.finding, other.level, round(other.score, 3)))
-            doubts.append(Doubt(words, tuple(best.values())[:4]))
-            taken.update(list(best)[:4])
-        for place in _span(hit.places):
-            used.setdefault(place, hit.finding)
-    return Understood(tuple(matches), tuple(doubts), _left_over(tokens, used))
+            doubts.append(Doubt(hit.words, tuple(best.values())[:4]))
+            taken.update(dict.fromkeys(list(best)[:4], ""))
+        else:
+            continue
+        used.update(span)
+    return Understood(tuple(matches), tuple(doubts), tuple(_left_over([tokens for _, tokens in read], used)))
+
+
+def _rank(hit: _Hit) -> tuple[float, str, str, str, bool, tuple[int, ...], int]:
+    return -hit.value, hit.finding, hit.level, hit.words, hit.hedged, hit.places, hit.sentence
+
+
+def _within(hit: _Hit, other: _Hit) -> bool:
+    """Whether the other hit says the same and more: it uses most words of this one and reaches further."""
+    inside = other.places[0] <= hit.places[0] and hit.places[-1] <= other.places[-1] and len(other.places) > len(hit.places)
+    return inside and 2 * len({*hit.places} & {*other.places}) >= len(hit.places)
+
+
+def _clear(lexicon: Lexicon, hit: _Hit) -> bool:
+    """Whether a hit may be taken."""
+    if hit.single:
+        return hit.whole and hit.score >= ACCEPT_SINGLE and sum(hit.weights) >= LEAST_SINGLE
+    return hit.whole and hit.score >= (ACCEPT if lexicon.kinds[hit.finding] == REPORT else ACCEPT_SHORT)
+
+
+def _worth_asking(lexicon: Lexicon, hit: _Hit) -> bool:
+    """Whether a hit that cannot be taken is more than a stray word."""
+    if lexicon.kinds[hit.finding] != REPORT or hit.single:
+        return sum(hit.weights) >= LEAST and hit.score >= ACCEPT_SHORT
+    return hit.whole or hit.score >= ASK_PART
 
 
 def _span(places: Sequence[int]) -> range:
     return range(min(places), max(places) + 1)
 
 
-def _fresh(lexicon: Lexicon, tokens: Sequence[Token], hit: _Hit, used: dict[int, str]) -> bool:
-    """Whether most of a hit's weight stands on words that no taken match uses."""
-    total = fresh = 0.0
-    for place in hit.places:
-        weight = _weight(lexicon, tokens[place])
-        total += weight
-        fresh += weight * (place not in used)
-    return fresh >= 0.7 * total
+def _fresh(hit: _Hit, used: set[tuple[int, int]]) -> bool:
+    """Whether most of a hit's weight stands on words that nothing taken uses."""
+    fresh = sum(weight for place, weight in zip(hit.places, hit.weights, strict=True) if (hit.sentence, place) not in used)
+    return fresh >= FRESH * sum(hit.weights)
 
 
-def _hits(lexicon: Lexicon, tokens: Sequence[Token]) -> Iterable[_Hit]:
-    """Every phrase that some window of the text covers well enough, at its best place."""
+def _weight(lexicon: Lexicon, token: _Token) -> float:
+    """Weight of a token; a word that the lexicon lacks counts like a middling one."""
+    if token.small or token.negation:
+        return 0.0
+    return max((lexicon.weights[number] for number in token.concepts), default=LITTLE if token.word in SLIGHT else UNKNOWN)
+
+
+def _hits(lexicon: Lexicon, sentence: Sentence, tokens: Sequence[_Token], number: int) -> Iterable[_Hit]:
+    """For each finding, level and clause the best place of any phrase that a stretch of the sentence covers well enough."""
     where: dict[int, list[tuple[int, float]]] = {}
     for place, token in enumerate(tokens):
-        for stem, likeness in token.stems.items():
-            where.setdefault(stem, []).append((place, likeness))
-    for phrase in lexicon.phrases:
-        if sum(lexicon.weights[s] for s in phrase.stems) < 2.0:
+        if token.clause not in sentence.past:
+            for concept, likeness in token.concepts.items():
+                where.setdefault(concept, []).append((place, likeness))
+    present: dict[int, float] = {}
+    for concept in where:
+        for place in lexicon.uses.get(concept, ()):
+            present[place] = present.get(place, 0.0) + lexicon.weights[concept]
+    best: dict[tuple[str, str, int], _Hit] = {}
+    for place, weight in present.items():
+        phrase = lexicon.phrases[place]
+        total = sum(lexicon.weights[c] for c in phrase.concepts)
+        if weight < ASK * total or (sentence.asks and lexicon.kinds[phrase.finding] != REPORT):
             continue
-        present = sum(lexicon.weights[s] for s in phrase.stems if s in where)
-        total = sum(lexicon.weights[s] for s in phrase.stems)
-        if present < ASK * total:
-            continue
-        hit = _best_window(lexicon, tokens, phrase, where, total)
-        if hit is not None and hit.score >= ASK:
-            yield hit
+        for places, covered in _places(lexicon, phrase, where, ASK * total):
+            level, score, whole, places = _scored(lexicon, tokens, phrase, places, covered / total)
+            value = score * math.sqrt(covered) * (1.0 if lexicon.kinds[phrase.finding] == REPORT else ASIDE)
+            value *= 1.0 if whole else PARTIAL
+            key = (phrase.finding, level, tokens[places[0]].clause)
+            if score >= ASK and (key not in best or (value, best[key].places) > (best[key].value, places)):
+                content = [p for p in places if not tokens[p].negation]
+                hedged = any(tokens[p].clause in sentence.hedged for p in places)
+                words = " ".join(tokens[p].word for p in _span(places))
+                best[key] = _Hit(phrase.finding, level, score, value, whole, len(content) == 1, hedged, words, number, places,
+                                 tuple(_weight(lexicon, tokens[p]) for p in places))
+    return best.values()
 
 
-def _best_window(lexicon: Lexicon, tokens: Sequence[Token], phrase: Phrase, where: dict[int, list[tuple[int, float]]],
-                 total: float) -> _Hit | None:
-    best: _Hit | None = None
-    anchors = sorted({place for stem in phrase.stems for place, _ in where.get(stem, ())})
-    reach = 2 * len(phrase.stems) + 4
-    for start in anchors:
-        places, weight = [], 0.0
-        for stem in phrase.stems:
-            options = [(place, likeness) for place, likeness in where.get(stem, ())
-                       if start <= place < start + reach and tokens[place].clause // 10 == tokens[start].clause // 10]
-            if options:
-                place, likeness = max(options, key=lambda o: (o[1], -o[0]))
-                places.append(place)
-                weight += lexicon.weights[stem] * likeness
-        if not places or start not in places:
-            continue
-        hit = _scored(lexicon, tokens, phrase, tuple(sorted(set(places))), weight, total)
-        if best is None or hit.value > best.value:
-            best = hit
-    return best
+def _places(lexicon: Lexicon, phrase: Phrase, where: dict[int, list[tuple[int, float]]],
+            least: float) -> list[tuple[tuple[int, ...], float]]:
+    """The phrase laid over the sentence from each of its words on: places and weight, the heaviest and closest first."""
+    laid: dict[tuple[int, ...], float] = {}
+    reach = 3 * len(phrase.concepts) + 6
+    found = [(lexicon.weights[concept], where[concept]) for concept in phrase.concepts if concept in where]
+    for start in {place for _, options in found for place, _ in options}:
+        places, weight = set(), 0.0
+        for full, options in found:
+            first = bisect_left(options, (start, 0.0))
+            if first < len(options) and options[first][0] < start + reach:
+                places.add(options[first][0])
+                weight += full * options[first][1]
+        if weight >= least:
+            laid[tuple(sorted(places))] = weight
+    return sorted(laid.items(), key=lambda item: (-item[1], item[0][-1] - item[0][0], item[0]))[:PLACES]
 
 
-def _scored(lexicon: Lexicon, tokens: Sequence[Token], phrase: Phrase, places: tuple[int, ...], weight: float,
-            total: float) -> _Hit:
+def _scored(lexicon: Lexicon, tokens: Sequence[_Token], phrase: Phrase, places: tuple[int, ...],
+            cover: float) -> tuple[str, float, bool, tuple[int, ...]]:
+    """What a phrase at these places says: level, score, whether it is whole, and the places with the negation's."""
     span = _span(places)
-    odd = sum(_weight(lexicon, tokens[p]) for p in span if p not in places and not tokens[p].small and not tokens[p].negation)
-    clauses = len({tokens[p].clause for p in places}) - 1
     normal = lexicon.normal[phrase.finding]
-    score = weight / total - (0.06 if phrase.level == normal else 0.015) * odd - 0.08 * clauses
-    if phrase.level == normal and any(s in lexicon.against.get(phrase.finding, ()) for p in span for s in tokens[p].stems):
-        score -= 0.3  # "keeps forgetting its stations" is not "keeps its stations"
-    negations = [p for p in range(max(0, span.start - 3), span.stop) if tokens[p].negation
-                 and tokens[p].clause == tokens[places[0]].clause
-                 and sum(not tokens[q].small for q in range(p + 1, span.start)) <= 1]
+    well = phrase.level == normal
+    there = {c for p in places for c in tokens[p].concepts}
+    weighty = [c for c in phrase.concepts if lexicon.weights[c] > LITTLE]
+    whole = there.issuperset(weighty if len(weighty) > 1 else phrase.concepts)
+    between = [p for p in span if p not in places]
+    odd = sum(_weight(lexicon, tokens[p]) for p in between)
+    borders = tokens[places[-1]].clause - tokens[places[0]].clause
+    score = cover - (ODD * odd + BORDER * borders / len(phrase.concepts)) * (3 if well else 1)
+    against, needed = lexicon.against[phrase.finding] if well else lexicon.against[phrase.finding][::-1]
+    if not phrase.negated and not needed.isdisjoint(phrase.concepts) and needed.isdisjoint(there):
+        score -= OPPOSED  # what tells the phrase from its opposite is not there
+    after = next((p for p in range(span.stop, len(tokens)) if not tokens[p].small), span.stop)
+    if after < len(tokens) and tokens[after].clause == tokens[places[-1]].clause:
+        between.append(after)
+    if any(c in against for p in between for c in tokens[p].concepts):
+        score -= OPPOSED  # "keeps forgetting its stations" is not "keeps its stations"
+    near = [p for p in range(max(0, span.start - 4), span.stop) if tokens[p].negation
+            and any(tokens[p].clause == tokens[q].clause for q in places)
+            and sum(not tokens[q].small for q in range(p + 1, span.start)) < len(places)]
+    if phrase.negated != bool(near) and (phrase.negated or well or borders):  # also "it smells, no smoke": a part is denied
+        score -= REFUSED
     level = phrase.level
-    if negations:
-        places = tuple(sorted({*places, negations[-1]}))
-    if phrase.negated and not negations:
-        score -= 0.45
-    elif negations and not phrase.negated:
-        if phrase.level == normal:
-            score -= 0.45
-        else:
-            level = normal
-            score -= 0.02
-    return _hit(lexicon, phrase.finding, level, score, weight, places)
+    if near and not phrase.negated:
+        level, score = normal, score - 0.02  # a phrase that has the negation itself goes before
+    if level == normal and sum(_weight(lexicon, t) for t in tokens if t.clause == tokens[places[-1]].clause) > ASIDES * sum(
+            _weight(lexicon, tokens[p]) for p in places):
+        score -= OPPOSED  # an all-clear is a short clause
+    return level, score, whole, tuple(sorted({*places, *near[-1:]}))
 
 
-def _hit(lexicon: Lexicon, finding: str, level: str, score: float, weight: float, places: tuple[int, ...]) -> _Hit:
-    value = score * math.sqrt(weight) * (0.85 if finding in lexicon.checks else 1.0)
-    return _Hit(finding, level, score, value, weight, places)
-
-
-def _weight(lexicon: Lexicon, token: Token) -> float:
-    """Weight of a word of the text; a word that the lexicon lacks counts like a middling one."""
-    return max((lexicon.weights[s] for s in token.stems), default=2.5)
-
-
-def _clause_hits(lexicon: Lexicon, tokens: Sequence[Token]) -> Iterable[_Hit]:
-    """Each clause, and each sentence of several clauses, against all the words of each finding."""
-    clauses: dict[int, list[int]] = {}
-    sentences: dict[int, list[int]] = {}
-    for place, token in enumerate(tokens):
-        clauses.setdefault(token.clause, []).append(place)
-        sentences.setdefault(token.clause // 10, []).append(place)
-    stretches = list(clauses.values()) + [s for s in sentences.values() if len({tokens[p].clause for p in s}) > 1]
-    for stretch in stretches:
-        content = [p for p in stretch if tokens[p].stems or not (tokens[p].small or tokens[p].negation)]
-        total = sum(_weight(lexicon, tokens[p]) for p in content)
-        negations = [p for p in stretch if tokens[p].negation]
-        if not content:
-            continue
-        for bag in lexicon.bags:
-            weight, places = 0.0, []
-            for place in content:
-                part = max((lexicon.weights[s] * likeness * bag.stems[s] for s, likeness in tokens[place].stems.items()
-                            if s in bag.stems), default=0.0)
-                if part:
-                    weight += part
-                    places.append(place)
-            score = 0.95 * weight / total * min(1.0, math.sqrt(weight / ENOUGH))
-            if not places or score < ASK:
-                continue
-            level, normal = bag.level, lexicon.normal[bag.finding]
-            if negations and bag.negated == 0.0:
-                if bag.level == normal:
-                    continue
-                level, score = normal, 0.85 * score
-            elif not negations and bag.negated > 0.7:
-                score *= 0.6
-            if score >= ASK:
-                yield _hit(lexicon, bag.finding, level, score, weight, tuple(sorted({*places, *negations[:1]})))
-
-
-def _left_over(tokens: Sequence[Token], used: dict[int, str]) -> tuple[str, ...]:
-    runs: list[list[str]] = []
-    last = -2
-    for place, token in enumerate(tokens):
-        if place in used or token.small or token.negation:
-            continue
-        if place == last + 1 and runs:
-            runs[-1].append(token.word)
-        else:
-            runs.append([token.word])
-        last = place
-    return tuple(" ".join(run) for run in runs)
+def _left_over(read: Sequence[Sequence[_Token]], used: set[tuple[int, int]]) -> Iterator[str]:
+    """The words, small and slight ones aside, of the clauses in which nothing was read."""
+    done = {(number, read[number][place].clause) for number, place in used}
+    for number, tokens in enumerate(read):
+        clauses: dict[int, list[str]] = {}
+        for token in tokens:
+            if not token.small and not token.negation and token.word not in SLIGHT and (number, token.clause) not in done:
+                clauses.setdefault(token.clause, []).append(token.word)
+        yield from map(" ".join, clauses.values())
 
 
 def search(knowledge: Knowledge, words: str, *, most: int = 12) -> list[tuple[str, float]]:
@@ -456,10 +466,11 @@ def search(knowledge: Knowledge, words: str, *, most: int = 12) -> list[tuple[st
             texts.append(text)
             owners.append(finding.id)
     best: dict[str, float] = {}
-    for _, score, at in process.extract(words, texts, scorer=fuzz.token_set_ratio, processor=utils.default_process,
-                                        score_cutoff=50.0, limit=None):
-        bonus = 5.0 if knowledge.findings[owners[at]].kind == CHECK else 8.0
-        best[owners[at]] = max(best.get(owners[at], 0.0), min(100.0, score + bonus - 8.0))
+    for text, score, at in process.extract(words, texts, scorer=fuzz.token_set_ratio, processor=utils.default_process,
+                                           score_cutoff=50.0, limit=None):
+        score -= 3.0 if knowledge.findings[owners[at]].kind == CHECK else 0.0
+        score -= 0.1 * (100.0 - fuzz.token_sort_ratio(words, text, processor=utils.default_process))  # short texts first
+        best[owners[at]] = max(best.get(owners[at], 0.0), score)
     return sorted(best.items(), key=lambda item: (-item[1], item[0]))[:most]
 
 
