@@ -1,0 +1,248 @@
+"""The screens that say why: the reasons for a cause in a case, and all that is known about one id."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.text import Text
+
+from diagnose.reasons import LISTED
+from diagnose.screens import WIDE, _grid, _heading, _lines, bar, emit, plain
+from diagnose.triage import percent
+
+if TYPE_CHECKING:
+    from diagnose.about import About, LookAlike, Tie
+    from diagnose.explain import Weights
+    from diagnose.reasons import Reasons
+    from diagnose.records import Knowledge
+    from diagnose.sensitivity import Lean
+
+SIDE = 10  # cells of a bar to either side
+WORTH_ALL = 30  # ties of one kind that are listed in full
+KINDS = {"cause": "CAUSES", "condition": "CONDITIONS", "report": "REPORTS", "check": "CHECKS", "circumstance": "CIRCUMSTANCES"}
+
+
+def show_reasons(out: Console, reasons: Reasons, knowledge: Knowledge) -> None:
+    """Why: the verdict, the sets of causes, the weight of each answer, conflict, history, what it leans on."""
+    def draw(inner: Console) -> None:
+        if not reasons.cause:
+            _lines(inner, ["No answer points at a cause yet."], mark="")
+            return
+        inner.print(Text(plain(f"{reasons.title}: {percent(reasons.p)}"), style="bold"))
+        _draw_support(inner, reasons)
+        _draw_sets(inner, reasons)
+        if reasons.weights:
+            _draw_weights(inner, reasons.weights)
+        _draw_conflict(inner, reasons, knowledge)
+        _draw_history(inner, reasons)
+        _draw_leans(inner, reasons, knowledge)
+
+    emit(out, draw)
+
+
+def _draw_support(out: Console, reasons: Reasons) -> None:
+    support = reasons.support
+    first = reasons.ranking[0].title if reasons.ranking else ""
+    _heading(out, f"{'WELL SUPPORTED' if support.well else 'NOT WELL SUPPORTED YET'}: {plain(first)}",
+             "bold green" if support.well else "bold yellow")
+    _lines(out, [one.text for one in (support.requirements if support.well else support.failed)])
+
+
+def _draw_sets(out: Console, reasons: Reasons) -> None:
+    _heading(out, f"SETS OF CAUSES (each: these and nothing else; together {percent(reasons.covered)})")
+    rows = [[Text(percent(one.p)), bar(out, one.p, cells=SIDE), Text(plain(" + ".join(one.titles)))]
+            for one in reasons.sets[:LISTED]]
+    rest = math.fsum(one.p for one in reasons.sets[LISTED:])
+    if rest > 0:
+        rows.append([Text(percent(rest)), Text(""), Text(f"{len(reasons.sets) - LISTED} more sets", style="dim")])
+    _grid(out, rows, right=[0])
+    _lines(out, [f"something that the files do not list: {percent(reasons.unlisted)}",
+                 f"none of the causes in question: {percent(reasons.unexplained)}"], mark="", style="dim")
+
+
+def decibans(value: float) -> str:
+    """Decibans with their sign; what decides by itself says so."""
+    if not math.isfinite(value):
+        return "decides for" if value > 0 else "rules out"
+    return f"{value:+.1f}" if abs(value) >= 0.05 else "0.0"
+
+
+def two_sided(out: Console, value: float, most: float, *, cells: int = SIDE) -> Text:
+    """A bar to the left of the middle for what speaks against, to the right for what speaks for; ``most`` fills a side."""
+    share = 1.0 if not math.isfinite(value) else min(abs(value) / most, 1.0) if most > 0 else 0.0
+    full = round(share * cells) if share == 0 or share * cells >= 1 else 1
+    fancy = (out.encoding or "").lower().replace("-", "").startswith("utf")
+    mark, middle = ("■", "│") if fancy else ("#", "|")
+    text = Text(" " * (cells - full) + mark * full if value < 0 else " " * cells, style="red")
+    text.append(middle, style="dim")
+    return text.append(mark * full if value > 0 else "", style="green")
+
+
+def _draw_weights(out: Console, weights: Weights) -> None:
+    _heading(out, "WEIGHT OF EVIDENCE (decibans: 10 is odds of ten to one; right speaks for it, left against it)")
+    every = [*weights.answers]
+    for words, one in (("reports that nobody mentioned", weights.unmentioned), ("remedies tried in vain", weights.tried)):
+        if one.alone or one.in_order:
+            every.append(one._replace(title=words))
+    most = max((abs(one.alone) for one in every if math.isfinite(one.alone)), default=0.0)
+    cells = SIDE if out.width >= WIDE else SIDE // 2
+    _grid(out, [[Text(decibans(one.alone)), two_sided(out, one.alone, most, cells=cells),
+                 Text(plain(one.title + (f": {one.said}" if one.said else "")))] for one in every], right=[0])
+    _lines(out, [f"before anything was said {decibans(weights.prior)}, now {decibans(weights.posterior)}; each line is what "
+                 "leaving that one out takes away, so together they need not add up"], mark="", style="dim")
+
+
+def _draw_conflict(out: Console, reasons: Reasons, knowledge: Knowledge) -> None:
+    found = reasons.conflict
+    _heading(out, "DO THE ANSWERS FIT TOGETHER")
+    if not found.recheck:
+        _lines(out, ["they do" if len(found.answers) > 1 else "there are too few to disagree"], mark="")
+        return
+    first = reasons.ranking[0].title if reasons.ranking else ""
+    doubt = next(one for one in found.answers if one.finding == found.recheck)
+    explained = f"; {first} explains it" if found.explained else ""
+    _lines(out, [f"they disagree by {found.bits:.1f} bit{explained}",
+                 f"ask again first: {doubt.title}: {doubt.said} (chance of that given the other answers: "
+                 f"{percent(doubt.p_given_others)})"], mark="")
+    _lines(out, [knowledge.findings[found.recheck].ask], mark="", style="cyan")
+
+
+def _draw_history(out: Console, reasons: Reasons) -> None:
+    told = reasons.history
+    if len(told.moments) < 2:
+        return
+    _heading(out, "HOW THE BELIEF MOVED")
+    rows = [[*(Text(str(number), style="bold") for number in range(1, len(told.causes) + 1)), Text("after", style="bold")]]
+    for moment in told.moments:
+        words = f"{moment.title}: {moment.said}" if moment.title else "somebody called"
+        shown = [percent(p) for p in moment.p] if moment.p else ["-"] * len(told.causes)
+        rows.append([*(Text(p) for p in shown), Text(plain(words))])
+    _grid(out, rows, right=list(range(len(told.causes))))
+    _lines(out, ["; ".join(f"{number} {title}" for number, title in enumerate(told.titles, 1))], mark="", style="dim")
+
+
+def _draw_leans(out: Console, reasons: Reasons, knowledge: Knowledge) -> None:
+    found = reasons.sensitivity
+    if found is None or found.leans_on is None:
+        return
+    _heading(out, "WHAT IT LEANS ON MOST")
+    lean = found.leans_on
+    _lines(out, [f"{number_words(lean, knowledge)}: within what is plausible ({lean.low:.2g} to {lean.high:.2g}) the answer "
+                 f"lies between {percent(min(lean.p_low, lean.p_high))} and {percent(max(lean.p_low, lean.p_high))}",
+                 turn_words(lean, found.rival, knowledge)], mark="")
+    _lines(out, [f"in the files: {lean.parameter.where}"], mark="", style="dim")
+    soonest = found.turns_first
+    if soonest is not None and soonest.parameter != lean.parameter:
+        _lines(out, [f"soonest turned by {number_words(soonest, knowledge)}: {turn_words(soonest, found.rival, knowledge)}"],
+               mark="")
+
+
+def number_words(lean: Lean, knowledge: Knowledge) -> str:
+    """A number of the network in words, with its value."""
+    one = lean.parameter
+    cause = knowledge.causes[one.cause].title if one.cause in knowledge.causes else knowledge.header.unlisted.title
+    finding = knowledge.findings[one.finding].title if one.finding else ""
+    level = one.level.replace("_", " ")
+    what = {"prior": f"how often it is: {cause}", "leak": f"how often nothing listed brings {finding}: {level}",
+            "link": f"how often {cause} brings {finding}: {level}"}[one.kind]
+    return f"{what} ({one.value:.2g})"
+
+
+def turn_words(lean: Lean, rival: str, knowledge: Knowledge) -> str:
+    """At which value of a number the ranking would turn, in words."""
+    other = knowledge.causes[rival].title if rival in knowledge.causes else knowledge.header.unlisted.title
+    if not rival or lean.turns_at is None:
+        return "no value of it would turn the ranking"
+    return f"at {lean.turns_at:.2g} it would draw level with: {other}"
+
+
+def show_about(out: Console, found: About, knowledge: Knowledge) -> None:
+    """Everything known about one id: its record, its ties both ways, its cautions, what looks like it."""
+    def draw(inner: Console) -> None:
+        inner.print(Text(plain(found.title), style="bold") + Text(f"  {found.kind}  ") + Text(found.id, style="cyan"))
+        _lines(inner, record_lines(found, knowledge), mark="")
+        for kind, heading in KINDS.items():
+            ties = [tie for tie in found.ties if tie.kind == kind]
+            if ties:
+                _draw_ties(inner, ties, f"{heading} ({len(ties)})")
+        if found.cautions:
+            _heading(inner, "CAUTIONS")
+            _lines(inner, [f"{one.title}: {one.text}" for one in found.cautions], mark="! ", style="yellow")
+        if found.look_alikes:
+            _heading(inner, "LOOK-ALIKES (described in nearly the same way) AND WHAT SEPARATES THEM")
+            for other in found.look_alikes:
+                _draw_look_alike(inner, other)
+
+    emit(out, draw)
+
+
+def record_lines(found: About, knowledge: Knowledge) -> list[str]:
+    """What the record itself says, in sentences."""
+    record, header = found.record, knowledge.header
+    lines: list[str] = []
+
+    def say(words: str, value: object) -> None:
+        if value:
+            lines.append(f"{words}{value}")
+
+    for name in ("description", "text", "ask", "origin"):
+        say("", getattr(record, name, ""))
+    if found.kind == "cause":
+        remedy = record.remedy  # type: ignore[union-attr]
+        say("share of callbacks: ", percent(record.prior))  # type: ignore[union-attr]
+        say("class: ", record.safety.replace("_", " "))  # type: ignore[union-attr]
+        say("remedy: ", f"{remedy.summary} ({remedy.minutes:g} min)")
+        lines.extend(f"  {number}. {step}" for number, step in enumerate(remedy.steps, 1))
+        say("by phone: ", f"{remedy.by_phone} - {remedy.by_phone_how}" if remedy.by_phone_how else remedy.by_phone)
+        say("made sure by: ", remedy.verified)
+        say("bring: ", ", ".join(header.parts[part] for part in remedy.bring))
+        shares = record.answers_for.items()  # type: ignore[union-attr]
+        say("answers for it: ", ", ".join(f"{header.answers_for[name]} {percent(p)}" for name, p in shares))
+        say("source: ", record.source)  # type: ignore[union-attr]
+    if found.kind in ("report", "check", "circumstance"):
+        levels = zip(record.levels, record.meanings, strict=True)  # type: ignore[union-attr]
+        say("levels: ", "; ".join(f"{level.replace('_', ' ')} ({meaning})" if meaning else level for level, meaning in levels))
+        without = "how often: " if found.kind == "circumstance" else "without any listed cause: "
+        leaks = zip(record.levels[1:], record.leak, strict=True)  # type: ignore[union-attr]
+        say(without, ", ".join(f"{level.replace('_', ' ')} {percent(p)}" for level, p in leaks))
+        if found.kind == "report":
+            say("mentioned unasked where it is so: ", percent(record.salience))  # type: ignore[union-attr]
+        for who, steps in record.how.items():  # type: ignore[union-attr]
+            say(f"for the {who}: ", " ".join(steps))
+        say("minutes: ", f"{record.minutes:g}" if record.minutes else "")  # type: ignore[union-attr]
+        tools = (" or ".join(header.tools[tool] for tool in some) for some in record.tools)  # type: ignore[union-attr]
+        say("tools: ", ", ".join(tools))
+        say("to be set up: ", ", ".join(header.set_ups[name].title for name in record.set_ups))  # type: ignore[union-attr]
+    say("in the files: ", f"{record.file}:{record.line}" if record.file else "")
+    return lines
+
+
+def _draw_ties(out: Console, ties: Sequence[Tie], heading: str) -> None:
+    _heading(out, heading)
+    rows = []
+    for tie in ties[:WORTH_ALL]:
+        levels = ", ".join(f"{level.replace('_', ' ')} {percent(p)}" for level, p in tie.p.items()
+                           if p > 0 and level not in ("present", "yes"))
+        through = f"through {', '.join(one.condition for one in tie.through)}" if tie.through else ""
+        needed = f"needs it: {tie.needed}" if tie.needed else ""
+        note = "; ".join(words for words in (levels, through, needed) if words)
+        strength = [Text(percent(tie.strength)), bar(out, tie.strength, cells=SIDE // 2)] if tie.p else [Text(""), Text("")]
+        words = Text(plain(tie.title)) + Text(f"  {tie.id}", style="cyan")
+        rows.append([*strength, words + Text(plain(f"  {note}"), style="dim") if note else words])
+    _grid(out, rows, right=[0])
+    if len(ties) > WORTH_ALL:
+        _lines(out, [f"and {len(ties) - WORTH_ALL} weaker ones (all with --json)"], mark="", style="dim")
+
+
+def _draw_look_alike(out: Console, other: LookAlike) -> None:
+    _lines(out, [Text(plain(other.title)) + Text(f"  {other.cause}", style="cyan") + Text(f"  alike {percent(other.overlap)}")])
+    apart = []
+    for one in other.told_apart_by:
+        here, there = (max(p, key=lambda level: p[level]) for p in (one.here, one.there))
+        said = f"here {here.replace('_', ' ')}, there {there.replace('_', ' ')}" if here != there else \
+            f"differs by {percent(one.difference)}"
+        apart.append(f"{one.title}: {said}")
+    _lines(out, apart or ["no check tells them apart"], mark="    ", style="dim")
