@@ -1,0 +1,55 @@
+"""The command that tries the tool on simulated callbacks."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any
+
+import typer
+
+from diagnose.cli_call import NetworkOption
+
+
+def simulate(
+    cases: Annotated[int, typer.Option(min=2, max=1_000_000, help="How many callbacks.")] = 100,
+    seed: Annotated[int, typer.Option(min=0, help="Of the random numbers; the same seed gives the same result.")] = 1,
+    perturb: Annotated[float, typer.Option(metavar="SD", min=0.0, max=5.0, help="Draw from a network whose log odds are "
+                                           "moved at random by this standard deviation.")] = 0.0,
+    policies: Annotated[str, typer.Option(metavar="NAMES", help="Ways of choosing, with commas; the first is what the others "
+                                          "are compared with. All if empty.")] = "",
+    who: Annotated[str, typer.Option(metavar="WHO", help="With whom a callback begins: customer or fitter.")] = "customer",
+    search: Annotated[float, typer.Option(metavar="MIN", min=1, max=10_000, help="Minutes of a search on site that surely ends "
+                                          "it.")] = 90.0,
+    processes: Annotated[int, typer.Option(min=0, max=256, help="Processes at once; 0 for one for each core.")] = 0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")] = False,
+    network: NetworkOption = "head_unit",
+) -> None:
+    """Try ways of choosing the next step on simulated callbacks: minutes, wrong remedies, calibration."""
+    import os
+
+    from diagnose import screens, screens_simulate
+    from diagnose.network import open_network
+    from diagnose.nextcheck import Situation
+    from diagnose.policies import POLICIES
+    from diagnose.simulate import simulate as run
+
+    names = [name.strip().replace("-", "_") for name in policies.split(",") if name.strip()] or list(POLICIES)
+    situation = Situation(who=who, unexplained_minutes=search)
+    with screens_simulate.progress(cases) as advance:
+        found = run(open_network(network), cases=cases, seed=seed, policies=names, situation=situation, spread=perturb,
+                    processes=processes or os.cpu_count() or 1, advance=advance)
+    if as_json:
+        print(json.dumps({"schema": 1, **_plain(found)}, indent=2))
+        return
+    screens_simulate.show_simulation(screens.console(), found)
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "_asdict"):
+        return {name: _plain(item) for name, item in value._asdict().items()}
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command on the program."""
+    app.command(epilog="Example: diagnose simulate --cases 200 --seed 7 --perturb 0.5")(simulate)
