@@ -16,10 +16,9 @@ from typing import Any, NamedTuple
 
 from diagnose import source
 from diagnose.records import CHECK, REPORT, Knowledge
-from diagnose.wording import NEGATIONS, SLIGHT, SMALL, Sentence, one_slip, sentences, stem, words_of
+from diagnose.wording import NEGATIONS, OR, SLIGHT, SMALL, Sentence, one_slip, sentences, stem, words_of
 
-ASK = 0.58  # share of a phrase's weight from which on it is looked at
-ASK_PART = 0.64  # score from which on a phrase with a word missing is worth asking about
+ASK = 0.58  # share of a phrase's weight, and score, from which on it is worth asking about
 ACCEPT = 0.78  # score from which on a whole phrase is taken
 ACCEPT_SHORT = 0.85  # the same for what is no report: such phrases are short
 ACCEPT_SINGLE = 0.95  # the same for a single word or expression
@@ -33,7 +32,6 @@ FRESH = 0.75  # share of its weight for which a hit needs words of its own
 ODD = 0.015  # taken from the score per weight of the words between
 BORDER = 0.18  # taken from the score per half border of clauses crossed ("and" is half a border), by the words of the phrase
 OPPOSED = 0.3  # taken from the score when words of the opposite stand by, or when what tells the two apart is missing
-ASIDES = 2.0  # a clause that weighs so many times more than the all-clear in it says something else
 REFUSED = 0.45  # taken from the score when the negation does not fit
 SLIP = 0.9  # likeness of a word with one slip, or with an ending that the stem keeps
 RARE, COMMON = 5.0, 0.25  # weight of a word that one finding uses, and about that of a word that all use
@@ -338,9 +336,8 @@ def _clear(lexicon: Lexicon, hit: _Hit) -> bool:
 
 def _worth_asking(lexicon: Lexicon, hit: _Hit) -> bool:
     """Whether a hit that cannot be taken is more than a stray word."""
-    if lexicon.kinds[hit.finding] != REPORT or hit.single:
-        return sum(hit.weights) >= LEAST and hit.score >= ACCEPT_SHORT
-    return hit.whole or hit.score >= ASK_PART
+    short = lexicon.kinds[hit.finding] != REPORT or hit.single
+    return not short or (sum(hit.weights) >= LEAST and hit.score >= ACCEPT_SHORT)
 
 
 def _span(places: Sequence[int]) -> range:
@@ -432,14 +429,14 @@ def _scored(lexicon: Lexicon, tokens: Sequence[_Token], phrase: Phrase, places: 
         score -= OPPOSED  # "keeps forgetting its stations" is not "keeps its stations"
     near = [p for p in range(max(0, span.start - 4), span.stop) if tokens[p].negation
             and any(tokens[p].clause == tokens[q].clause for q in places)
-            and sum(not tokens[q].small for q in range(p + 1, span.start)) < len(places)]
+            and sum(not tokens[q].small and tokens[q + 1].word != OR for q in range(p + 1, span.start)) < len(places)]
     if phrase.negated != bool(near) and (phrase.negated or well or borders):  # also "it smells, no smoke": a part is denied
         score -= REFUSED
     level = phrase.level
     if near and not phrase.negated:
         level, score = normal, score - 0.02  # a phrase that has the negation itself goes before
-    if level == normal and sum(_weight(lexicon, t) for t in tokens if t.clause == tokens[places[-1]].clause) > ASIDES * sum(
-            _weight(lexicon, tokens[p]) for p in places):
+    beside = [t for t in tokens if t.clause == tokens[places[-1]].clause and there.isdisjoint(t.concepts)]
+    if level == normal and sum(_weight(lexicon, t) for t in beside) > sum(_weight(lexicon, tokens[p]) for p in places):
         score -= OPPOSED  # an all-clear is a short clause
     return level, score, whole, tuple(sorted({*places, *near[-1:]}))
 

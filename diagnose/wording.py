@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 LONGEST = 60  # words of a sentence; a longer one is read in pieces
+OR = "or"
 AND = "and"  # half a border between clauses; and it may be part of an expression
 
 _WORD = re.compile(r"\d+[.:]\d+|[a-z0-9]+(?:'[a-z]+)*|\n\s*\n|[.,;:!?\n()/&+]| [-–—] ")
@@ -78,7 +79,21 @@ def sentences(text: str) -> Iterator[Sentence]:
             piece.append(word)
 
 
+def _denied_list(words: Sequence[str]) -> list[str]:
+    """"No this, that or the other" as "no this or that or the other"."""
+    denied, joined = False, []
+    for at, word in enumerate(words):
+        if word == "," and denied and OR in words[at + 2 : at + 4]:
+            to = words.index(OR, at)
+            end = next((n for n in range(to + 1, len(words)) if words[n] in _SOFT), len(words))
+            word = OR if end - to <= 3 and not _SOFT.intersection(words[at + 1 : to]) else word
+        denied = word in NEGATIONS or (denied and word not in _SOFT)
+        joined.append(word)
+    return joined
+
+
 def _sentence(words: Sequence[str], *, asks: bool) -> Sentence:
+    words = _denied_list(words)
     placed: list[tuple[str, int]] = []
     marked: dict[str, set[int]] = {kind: set() for kind in _MARKS}
     clause = at = 0
