@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
-from diagnose import cli_call, cli_cases
+from diagnose import cli_call, cli_cases, cli_explain
 from diagnose.source import InputError, complaint
 
 app = typer.Typer(
@@ -43,14 +43,15 @@ def triage(
     network: NetworkOption = "head_unit",
     cautions: Annotated[bool, typer.Option("--cautions", help="Show every caution in full.")] = False,
     as_json: JsonOption = False,
+    store: cli_call.StoreOption = None,
 ) -> None:
     """How urgent is it, what is it likely to be, what to do and what to bring."""
+    from diagnose.cli_call import opened_in_force
     from diagnose.evidence import parse_answers, read_evidence
-    from diagnose.network import open_network
     from diagnose.posterior import infer
     from diagnose.triage import SWEEP_MEMORY, advise, agreed, answers_from_ids, answers_from_words
 
-    opened = open_network(network)
+    opened = opened_in_force(network, store)
     text = _text_of(words)
     understood, answers = answers_from_words(opened, text, choose=_chooser(opened, as_json)) if text else (None, [])
     _check_person(who, opened.knowledge.header.people)
@@ -173,6 +174,7 @@ def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, finding
 
 cli_call.register(app)
 cli_cases.register(app)
+cli_explain.register(app, network_app)
 
 
 def _text_of(words: list[str] | None) -> str:

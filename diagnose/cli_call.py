@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from diagnose.case import CaseFile
     from diagnose.network import Opened
 
+LEARNED = "learned.json"  # beside the cases; only where it stands is the code that reads it loaded
+
 StoreOption = Annotated[str | None, typer.Option("--cases", metavar="FOLDER", help="Folder of the cases.")]
 NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.")]
 WhoOption = Annotated[str, typer.Option(metavar="WHO", help="On the line or on site: customer, fitter or workshop.")]
@@ -32,10 +34,9 @@ def call(
 ) -> None:
     """Guide the conversation: one question at a time, kept on disk after every answer."""
     from diagnose import screens
-    from diagnose.network import open_network
     from diagnose.session import Session, converse
 
-    opened = open_network(network)
+    opened = opened_in_force(network, store)
     check_people(opened, who, tool or [])
     file = _case_for(opened, words or [], reference, store)
     session = Session(opened, file, screens.console(), who, frozenset(tool) if tool else None, by_gain=by_gain)
@@ -80,9 +81,8 @@ def reply(
 ) -> None:
     """Compose a written reply with the few questions best asked together, or read the customer's answer back in."""
     from diagnose import correspondence, screens, screens_call
-    from diagnose.network import open_network
 
-    opened = open_network(network)
+    opened = opened_in_force(network, store)
     check_people(opened, "customer", tool or [])
     file = _case_for(opened, words, reference, store)
     if read is None:
@@ -118,6 +118,21 @@ def _text_of(name: str) -> str:
         raise complaint(f"cannot be read ({error.strerror})", "check the path", file=name) from error
 
 
+def opened_in_force(network: str, store: str | None) -> Opened:
+    """A network with the values learned from the cases in the store, if there are any, laid over the expert's."""
+    from diagnose import case as cases
+    from diagnose.network import open_network
+
+    opened = open_network(network)
+    folder, _ = cases.store_path(store)
+    if not (folder / LEARNED).exists():
+        return opened
+    from diagnose.overlay import in_force
+
+    learned, words = in_force(opened, folder)
+    return learned._replace(speaks_from=words)
+
+
 def check_people(opened: Opened, who: str, tools: list[str]) -> None:
     """InputError for a person or a tool that the network does not know."""
     from diagnose.source import nearest
@@ -131,11 +146,10 @@ def check_people(opened: Opened, who: str, tools: list[str]) -> None:
 def open_case(name: str, store: str | None) -> tuple[Opened, CaseFile]:
     """A case and the network it belongs to."""
     from diagnose import case as cases
-    from diagnose.network import open_network
 
     folder, _ = cases.store_path(store)
     file = cases.load(folder, name)
-    return open_network(file.case.network), file
+    return opened_in_force(file.case.network, store), file
 
 
 def _case_for(opened: Opened, words: list[str], reference: str, store: str | None) -> CaseFile:

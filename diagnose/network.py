@@ -61,12 +61,14 @@ class Network:
 
 
 class Opened(NamedTuple):
-    """A network ready for use: what the files say, the arrays, and a name and key under which compiled copies are kept."""
+    """A network ready for use: what the files say, the arrays, a name and key under which compiled copies are kept, and in
+    words whose numbers the arrays hold."""
 
     knowledge: Knowledge
     network: Network
     copy_name: str
     key: str
+    speaks_from: str = "the expert's knowledge"
 
 
 def assemble(
@@ -227,7 +229,7 @@ def to_pgmpy(network: Network, findings: Sequence[str] | None = None) -> Discret
 
 
 def export_model(opened: Opened, findings: Sequence[str], form: str) -> str:
-    """The model of these findings and of all causes linked to them as text in an open interchange format, ``bif`` or ``xmlbif``.
+    """The model of these findings and all causes linked to them as text in an open interchange format: ``bif``, ``xmlbif``.
 
     States are called absent and present, or by the levels; the chain of a finding is ``finding-0``, ``finding-1``, ... there.
     """

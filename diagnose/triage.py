@@ -162,8 +162,8 @@ class Triage(NamedTuple):
     notice: str
 
 
-def advise(opened: Opened, evidence: Evidence, posterior: Posterior, *, speaks_from: str = "the expert's knowledge") -> Triage:
-    """The triage of a callback. speaks_from: which knowledge the numbers come from, in words."""
+def advise(opened: Opened, evidence: Evidence, posterior: Posterior) -> Triage:
+    """The triage of a callback."""
     knowledge, network = opened.knowledge, opened.network
     asked = [i for i in posterior.in_question if i != network.unlisted]
     causes = {i: knowledge.causes[network.causes[i]] for i in asked}
@@ -175,7 +175,8 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior, *, speaks_f
     advice = _advice(opened, evidence, posterior, causes, ranked, chance)
     minutes, plan_minutes, set_ups = _minutes(knowledge, opened, posterior, causes, sets, chance)
     return Triage(
-        network=knowledge.header.id, title=knowledge.header.title, version=knowledge.header.version, speaks_from=speaks_from,
+        network=knowledge.header.id, title=knowledge.header.title, version=knowledge.header.version,
+        speaks_from=opened.speaks_from,
         heard=tuple(_heard(knowledge, evidence)), advice=advice,
         ranking=tuple(_ranked(knowledge, causes[i], float(posterior.p[i])) for i in shown),
         sets=tuple(RankedSet(tuple(network.causes[i] for i in s.causes), tuple(_title(opened, i) for i in s.causes), s.p)
