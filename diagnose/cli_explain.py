@@ -12,6 +12,7 @@ import typer
 from diagnose.cli_call import NetworkOption, StoreOption, open_case
 from diagnose.source import complaint
 
+FORMATS = ("bif", "xmlbif")
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
 
 
@@ -59,23 +60,85 @@ def explain(
     screens_explain.show_about(screens.console(), found, opened.knowledge)
 
 
+def report(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    html: Annotated[Path, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output).")],
+    customer: Annotated[bool, typer.Option("--customer", help="For the customer: no inner workings, plain words.")] = False,
+    store: StoreOption = None,
+) -> None:
+    """Write a case as one page that needs nothing else: belief over time, ranking, answers, remedy, cautions."""
+    from diagnose import pages
+    from diagnose.reasons import reasons_of
+    from diagnose.session import standing
+
+    opened, file = open_case(case, store)
+    now = standing(opened, file.case)
+    if customer:
+        page = pages.customer_page(opened, file.case, now.triage)
+    else:
+        page = pages.report_page(opened, file.case, now.triage, reasons_of(opened, now.evidence, now.posterior))
+    _write(html, page)
+
+
+def export(
+    network: Annotated[str, typer.Argument(metavar="NAME", help="A network: a name, or a folder of files.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The file to write ('-': standard output).")],
+    form: Annotated[str, typer.Option("--format", metavar="bif|xmlbif", help="The interchange format.")] = "bif",
+    area: Annotated[str, typer.Option(metavar="AREA", help="All findings of this area, and every cause linked to them.")] = "",
+    finding: Annotated[list[str] | None, typer.Option(metavar="ID", help="This finding; may be repeated.")] = None,
+) -> None:
+    """Write a part of a network in an open interchange format for general programs."""
+    from diagnose.network import export_model, open_network
+    from diagnose.source import nearest
+
+    if form not in FORMATS:
+        raise complaint(f"there is no format {form[:40]!r}", nearest(form, FORMATS), key="--format")
+    opened = open_network(network)
+    areas, findings = opened.knowledge.header.areas, opened.knowledge.findings
+    if not area and not finding:
+        raise complaint("nothing is chosen, and a whole network is too large for general programs",
+                        f"give --finding ID, or --area with one of {', '.join(areas)}", key="export")
+    if area and area not in areas:
+        raise complaint(f"there is no area {area[:40]!r}", nearest(area, areas), key="--area")
+    for name in finding or []:
+        if name not in findings:
+            raise complaint(f"there is no finding {name[:60]!r}", nearest(name, findings), key="--finding")
+    chosen = [f.id for f in findings.values() if f.area == area or f.id in (finding or [])]
+    if not chosen:
+        raise complaint(f"the area {area!r} has no findings", "choose another one", key="--area")
+    _write(file, export_model(opened, chosen, form))
+
+
 def _print_json(data: Any) -> None:
     utf = (sys.stdout.encoding or "").lower().startswith("utf")
     print(json.dumps(data, indent=2, ensure_ascii=not utf, allow_nan=False))
 
 
 def _write(file: Path, text: str) -> None:
-    """Put a file whole; InputError if it cannot be written."""
+    """Put a file whole, or print it for '-'; InputError if it cannot be written."""
     from diagnose.source import put_file
 
+    if str(file) == "-":
+        print(text, end="")
+        return
     try:
         put_file(file, text.encode("utf-8", "replace"))
     except (OSError, ValueError) as error:
         why_not = getattr(error, "strerror", None) or "the name cannot be"
         raise complaint(f"cannot be written ({why_not})", "check the folder", file=str(file)) from error
+    print(f"written: {plain_name(file)}")
+
+
+def plain_name(file: Path) -> str:
+    """A file's name that cannot steer a terminal."""
+    from diagnose.screens import plain
+
+    return plain(str(file).encode("utf-8", "replace").decode())
 
 
 def register(app: typer.Typer, network_app: typer.Typer) -> None:
     """Hang the commands on the program."""
     app.command(epilog="Example: diagnose why 20261125-0930 feeds_exchanged")(why)
     app.command(epilog="Example: diagnose explain memory_feed_key_off")(explain)
+    app.command(epilog="Example: diagnose report 20261125-0930 --html job-117.html --customer")(report)
+    network_app.command("export", epilog="Example: diagnose network export head_unit --area aerial aerial.bif")(export)

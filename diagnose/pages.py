@@ -1,0 +1,230 @@
+"""Records -> pages of HTML that need nothing else: no network, no script; every picture drawn from data and told in words.
+
+Everything goes through templates that escape all text; nothing is ever marked as safe here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from diagnose.caserecord import CLOSED, CURED, NO_CHANGE, PARTLY, Case
+from diagnose.explain import History, Weight, Weights
+from diagnose.network import Opened
+from diagnose.reasons import LISTED, Reasons
+from diagnose.records import REPORT, SAFETY_CLASSES, Cause
+from diagnose.screens import CLASSES, COURSES, plain
+from diagnose.screens_explain import decibans, number_words, turn_words
+from diagnose.triage import Triage, percent
+
+if TYPE_CHECKING:
+    import jinja2
+
+LIKELY, VERY_LIKELY, WORTH_NAMING = 0.5, 0.8, 0.1  # probabilities from which a customer is told so
+NOTICED = 0.3  # link from which a report is worth looking out for
+MOST_NOTICED = 6
+LEFT, RIGHT, TOP, BOTTOM = 40.0, 375.0, 12.0, 190.0  # edges of the plot in its drawing
+APART = 12.0  # between the labels at the ends of lines
+OUTCOMES = {CURED: "put it right", NO_CHANGE: "changed nothing", PARTLY: "helped in part"}
+
+
+class Tick(NamedTuple):
+    """A mark on an axis: its place and its label."""
+
+    at: str
+    label: str
+
+
+class Line(NamedTuple):
+    """One cause over time. number: 1 for the first; parts: points of each unbroken piece; label_y: place of the number."""
+
+    number: int
+    title: str
+    parts: tuple[str, ...]
+    dots: tuple[tuple[str, str], ...]
+    label_y: str
+    words: str
+
+
+class Chart(NamedTuple):
+    """Belief over time, ready to be drawn. words: the same as text."""
+
+    lines: tuple[Line, ...]
+    across: tuple[Tick, ...]
+    up: tuple[Tick, ...]
+    words: str
+
+
+class Bar(NamedTuple):
+    """A weight as a bar in 100 units of width, the middle at 50."""
+
+    title: str
+    said: str
+    words: str
+    x: str
+    width: str
+    side: str
+
+
+def chart_of(told: History) -> Chart | None:
+    """The picture of how belief moved; None where there is nothing to join by a line."""
+    count = len(told.moments)
+    if count < 2 or not told.causes:
+        return None
+
+    def x(k: int) -> float:
+        return LEFT + (RIGHT - 15.0 - LEFT) * k / (count - 1)
+
+    def y(p: float) -> float:
+        return BOTTOM - (BOTTOM - TOP) * p
+
+    ends = _spread([y(told.moments[-1].p[c]) for c in range(len(told.causes))])
+    lines = []
+    for c, title in enumerate(told.titles):
+        pieces: list[list[tuple[str, str]]] = [[]]
+        for k, moment in enumerate(told.moments):
+            if moment.p:
+                pieces[-1].append((f"{x(k):.1f}", f"{y(moment.p[c]):.1f}"))
+            elif pieces[-1]:
+                pieces.append([])
+        first, last = (next(m.p[c] for m in some if m.p) for some in (told.moments, told.moments[::-1]))
+        lines.append(Line(c + 1, title, tuple(" ".join(",".join(point) for point in piece) for piece in pieces if piece),
+                          tuple(point for piece in pieces for point in piece), f"{ends[c]:.1f}",
+                          f"{title}: from {percent(first)} to {percent(last)}"))
+    every = math.ceil(count / 12)
+    across = tuple(Tick(f"{x(k):.1f}", str(k)) for k in range(0, count, every))
+    up = tuple(Tick(f"{y(p):.1f}", percent(p)) for p in (0.0, 0.25, 0.5, 0.75, 1.0))
+    return Chart(tuple(lines), across, up, "; ".join(line.words for line in lines))
+
+
+def _spread(places: Sequence[float]) -> list[float]:
+    """Places moved apart until none covers another, within the plot if there is room."""
+    order = sorted(range(len(places)), key=lambda c: places[c])
+    result = list(places)
+    at = -math.inf
+    for c in order:
+        at = result[c] = max(places[c], at + APART)
+    limit = BOTTOM
+    for c in reversed(order):
+        limit = result[c] = min(result[c], limit)
+        limit -= APART
+    return result
+
+
+def bars_of(weights: Weights) -> tuple[Bar, ...]:
+    """The weight of every answer as a bar to either side, the strongest a full side."""
+    every: list[Weight] = list(weights.answers)
+    for words, one in (("reports that nobody mentioned", weights.unmentioned), ("remedies tried in vain", weights.tried)):
+        if one.alone or one.in_order:
+            every.append(one._replace(title=words))
+    most = max((abs(one.alone) for one in every if math.isfinite(one.alone)), default=0.0)
+    bars = []
+    for one in every:
+        share = 50.0 if not math.isfinite(one.alone) else 50.0 * abs(one.alone) / most if most else 0.0
+        bars.append(Bar(one.title, one.said, decibans(one.alone), f"{50.0 - share if one.alone < 0 else 50.0:.1f}",
+                        f"{share:.1f}", "against" if one.alone < 0 else "for"))
+    return tuple(bars)
+
+
+def report_page(opened: Opened, case: Case, triage: Triage, reasons: Reasons) -> str:
+    """The page of a case for the fitter: advice, ranking, belief over time, answers with weights, remedies, cautions."""
+    knowledge = opened.knowledge
+    lean = reasons.sensitivity.leans_on if reasons.sensitivity else None
+    rival = reasons.sensitivity.rival if reasons.sensitivity else ""
+    first = [knowledge.causes[one.cause] for one in triage.ranking[:1]]
+    done = [knowledge.causes[name] for name in case.confirmed if name in knowledge.causes]
+    return _render(
+        "report.html", title=f"Case {case.id} {case.reference}".strip(), case=case, triage=triage, reasons=reasons,
+        chart=chart_of(reasons.history), bars=bars_of(reasons.weights) if reasons.weights else (),
+        safety=CLASSES[triage.advice.safety].capitalize(), course=COURSES[triage.course.kind], remedies=done or first,
+        found=bool(done), tried=_tried(opened, case), closing=_closing(opened, case), sets=reasons.sets[:LISTED],
+        support=reasons.support.requirements if reasons.support.well else reasons.support.failed,
+        lean=(number_words(lean, knowledge), turn_words(lean, rival, knowledge)) if lean else None,
+        parts=knowledge.header.parts)
+
+
+def _tried(opened: Opened, case: Case) -> list[tuple[str, str, str]]:
+    """Title, outcome in words and note of every remedy tried."""
+    causes = opened.knowledge.causes
+    return [(causes[r.cause].title if r.cause in causes else r.cause, OUTCOMES[r.outcome], r.note) for r in case.remedies]
+
+
+def _closing(opened: Opened, case: Case) -> dict[str, str]:
+    """How a case ended, in words; empty while it is open."""
+    if case.status != CLOSED:
+        return {}
+    causes, parts = opened.knowledge.causes, opened.knowledge.header.parts
+    what = ", ".join(causes[name].title if name in causes else name for name in case.confirmed) or case.unlisted
+    rows = {"Cause found": what or "none", "Everything works again": "yes" if case.fully_put_right else "no",
+            "Made sure by": case.verified, "Parts used": ", ".join(parts.get(name, name) for name in case.parts),
+            "Minutes": "" if case.minutes is None else f"{case.minutes:g}"}
+    return {label: words for label, words in rows.items() if words}
+
+
+class Told(NamedTuple):
+    """What a customer is told about one cause."""
+
+    title: str
+    description: str
+    sure: str
+
+
+def customer_page(opened: Opened, case: Case, triage: Triage) -> str:
+    """The page for the customer: what was wrong, what was done, what to look out for; nothing of the inner workings."""
+    knowledge = opened.knowledge
+    closed = case.status == CLOSED
+    causes = [(knowledge.causes[name], 1.0) for name in case.confirmed if name in knowledge.causes]
+    if not closed:
+        causes = [(knowledge.causes[one.cause], one.p) for one in triage.ranking if one.p >= WORTH_NAMING][:3]
+    told = [Told(cause.title, cause.description, "" if closed else _sure(p)) for cause, p in causes]
+    cured = [knowledge.causes[r.cause].remedy.summary for r in case.remedies
+             if r.outcome == CURED and r.cause in knowledge.causes]
+    if closed and case.fully_put_right and not cured:
+        cured = [cause.remedy.summary for cause, _ in causes]
+    done = list(dict.fromkeys(cured))
+    grave = max((cause.safety for cause, p in causes if closed or p >= LIKELY), key=SAFETY_CLASSES.index, default="normal")
+    return _render(
+        "customer.html", title=f"About your {knowledge.header.object}", case=case, told=told, closed=closed, done=done,
+        day=(case.closed or case.opened)[:10], parts=[knowledge.header.parts.get(name, name) for name in case.parts],
+        noticed=noticed(opened, [cause for cause, _ in causes]), notice=triage.notice,
+        advice="" if closed else triage.advice.text,
+        cautions=() if closed else [one for one in triage.advice.cautions if one.now],
+        again=knowledge.header.advice[grave] if grave != "normal" else "")
+
+
+def _sure(p: float) -> str:
+    return "very likely" if p >= VERY_LIKELY else "likely" if p >= LIKELY else "possible"
+
+
+def noticed(opened: Opened, causes: Sequence[Cause]) -> list[str]:
+    """The titles of the reports that these causes bring, the surest first: what to look out for."""
+    network, strongest = opened.network, dict[str, float]()
+    for cause in causes:
+        for row in np.flatnonzero(network.link_cause == network.cause_index[cause.id]).tolist():
+            name = network.findings[int(np.searchsorted(network.start, row, side="right")) - 1]
+            if opened.knowledge.findings[name].kind == REPORT:
+                strongest[name] = max(strongest.get(name, 0.0), 1.0 - float(network.link[row, 0]))
+    names = sorted((name for name, p in strongest.items() if p >= NOTICED), key=lambda name: (-strongest[name], name))
+    return [opened.knowledge.findings[name].title for name in names[:MOST_NOTICED]]
+
+
+def _render(template: str, **values: Any) -> str:
+    """A page from a template; all text is escaped, control and direction characters become visible marks."""
+    return _environment().get_template(template).render(**values)
+
+
+def _environment() -> jinja2.Environment:
+    import jinja2
+
+    def shown(value: Any) -> Any:
+        return plain(value) if type(value) is str else value
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates", encoding="utf-8"), autoescape=True,
+        undefined=jinja2.StrictUndefined, finalize=shown, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["percent"] = percent
+    return environment
