@@ -27,7 +27,7 @@ class Bin(NamedTuple):
 
     low: float
     high: float
-    count: int
+    number: int
     forecast: float
     observed: float
     at_least: float
@@ -37,7 +37,7 @@ class Bin(NamedTuple):
 class Paired(NamedTuple):
     """Mean of paired differences with its 95 % interval (Student); infinite ends where fewer than two say nothing of it."""
 
-    count: int
+    number: int
     mean: float
     low: float
     high: float
@@ -47,7 +47,7 @@ class Rate(NamedTuple):
     """A share with its 95 % interval (Wilson)."""
 
     hits: int
-    count: int
+    number: int
     low: float
     high: float
 
@@ -103,8 +103,8 @@ def calibration(p: Array, y: Array, edges: Sequence[float]) -> list[Bin]:
 
 def calibration_error(bins: Sequence[Bin]) -> float:
     """Expected calibration error: mean over the forecasts of |mean forecast - share come true| of their bin; nan for none."""
-    total = sum(b.count for b in bins)
-    return sum(b.count * abs(b.forecast - b.observed) for b in bins) / total if total else math.nan
+    total = sum(b.number for b in bins)
+    return sum(b.number * abs(b.forecast - b.observed) for b in bins) / total if total else math.nan
 
 
 def error_by_chance(p: Array, edges: Sequence[float], *, draws: int = 200) -> float:

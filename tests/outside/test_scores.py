@@ -48,7 +48,7 @@ def test_calibration_curve_of_the_documentation() -> None:
     bins = scores.calibration(np.array([0.1, 0.2, 0.3, 0.4, 0.65, 0.7, 0.8, 0.9, 1.0]), y, [0, 1 / 3, 2 / 3, 1])
     assert [b.observed for b in bins] == pytest.approx([0.0, 0.5, 1.0], abs=1e-12)
     assert [b.forecast for b in bins] == pytest.approx([0.2, 0.525, 0.85], abs=1e-12)
-    assert [b.count for b in bins] == [3, 2, 4]
+    assert [b.number for b in bins] == [3, 2, 4]
 
 
 # The documentation of a public metrics library on its binary calibration error: 0.29 with two bins (methods 5.5).
