@@ -300,6 +300,12 @@ def test_the_plan_is_never_shorter_than_what_is_expected() -> None:
     assert course.plan_minutes == course.minutes > 15
 
 
+def test_the_unlisted_cause_alone_takes_no_time_that_anybody_could_plan() -> None:
+    tables = Tables({"a": 0.02, UNLISTED: 0.5}, {"f": (0.0,)}, {("a", "f"): (1.0,), (UNLISTED, "f"): (1.0,)}, UNLISTED)
+    course = triage(small(tables, [cause("a", minutes=10)]), SHOWS).course
+    assert course.plan_minutes == 10 > course.minutes
+
+
 @settings(max_examples=60)
 @given(st.integers(0, 2**32 - 1), st.integers(2, 6), st.integers(2, 5))
 def test_order_of_answers_changes_nothing(seed: int, causes: int, findings: int) -> None:
