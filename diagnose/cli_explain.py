@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption, open_case
+from diagnose.cli_call import NetworkOption, StoreOption, open_case, opened_in_force
 from diagnose.source import complaint
 
 FORMATS = ("bif", "xmlbif")
@@ -43,12 +43,12 @@ def explain(
     name: Annotated[str, typer.Argument(metavar="ID", help="A cause, report, check, condition, circumstance or caution.")],
     network: NetworkOption = "head_unit",
     as_json: JsonOption = False,
+    store: StoreOption = None,
 ) -> None:
     """Show everything that is known about one id: what it is tied to and how strongly, what looks like it."""
     from diagnose.about import about
-    from diagnose.network import open_network
 
-    opened = open_network(network)
+    opened = opened_in_force(network, store)
     found = about(opened, name)
     if as_json:
         from diagnose.reasons import about_as_plain
@@ -109,6 +109,18 @@ def export(
     _write(file, export_model(opened, chosen, form))
 
 
+def show(
+    item: Annotated[str, typer.Argument(metavar="AREA|ID", help="An area, or the id of a cause, condition or finding.")],
+    html: Annotated[Path, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output).")],
+    network: NetworkOption = "head_unit",
+    store: StoreOption = None,
+) -> None:
+    """Draw a network around an item: causes, conditions and findings with the strengths of their links, as one page."""
+    from diagnose.pages import network_page
+
+    _write(html, network_page(opened_in_force(network, store), item))
+
+
 def _print_json(data: Any) -> None:
     utf = (sys.stdout.encoding or "").lower().startswith("utf")
     print(json.dumps(data, indent=2, ensure_ascii=not utf, allow_nan=False))
@@ -142,3 +154,4 @@ def register(app: typer.Typer, network_app: typer.Typer) -> None:
     app.command(epilog="Example: diagnose explain memory_feed_key_off")(explain)
     app.command(epilog="Example: diagnose report 20261125-0930 --html job-117.html --customer")(report)
     network_app.command("export", epilog="Example: diagnose network export head_unit --area aerial aerial.bif")(export)
+    network_app.command("show", epilog="Example: diagnose network show aerial --html aerial.html")(show)

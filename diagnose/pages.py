@@ -19,6 +19,7 @@ from diagnose.reasons import LISTED, Reasons
 from diagnose.records import REPORT, SAFETY_CLASSES, Cause
 from diagnose.screens import CLASSES, COURSES, plain
 from diagnose.screens_explain import decibans, number_words, turn_words
+from diagnose.source import complaint, nearest
 from diagnose.triage import Triage, percent
 
 if TYPE_CHECKING:
@@ -29,6 +30,9 @@ NOTICED = 0.3  # link from which a report is worth looking out for
 MOST_NOTICED = 6
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 375.0, 12.0, 190.0  # edges of the plot in its drawing
 APART = 12.0  # between the labels at the ends of lines
+STRONG, FAINT = 0.3, 0.02  # link from which on an area's picture, an item's picture, has a line for it
+MOST_DRAWN = 160
+COLUMNS, BOX_WIDTH, ROW, FITS = (4.0, 334.0, 664.0), 232.0, 22.0, 36  # of the picture of a network; characters of a title
 OUTCOMES = {CURED: "put it right", NO_CHANGE: "changed nothing", PARTLY: "helped in part"}
 
 
@@ -228,3 +232,116 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined, finalize=shown, trim_blocks=True, lstrip_blocks=True)
     environment.filters["percent"] = percent
     return environment
+
+
+# --- a network around an item ------------------------------------------------------------------------------------------
+
+
+class Link(NamedTuple):
+    """A drawn link. column: 0 from cause to condition, 1 from condition to finding, 2 from cause to finding."""
+
+    source: str
+    target: str
+    p: float
+    column: int
+
+
+class Box(NamedTuple):
+    """An item in the picture: its title, the part of it that fits, its place."""
+
+    title: str
+    short: str
+    x: str
+    y: str
+
+
+class Stroke(NamedTuple):
+    """A link in the picture, as a curve; words: from, to, strength."""
+
+    path: str
+    width: str
+    opacity: str
+    words: tuple[str, str, float]
+
+
+def links_around(opened: Opened, item: str) -> list[Link]:
+    """The links around a cause, condition or finding, or those of an area's causes that are strong enough to be drawn.
+
+    A link that comes through conditions is drawn through them, with the strengths of the files; a link of its own has the
+    strength in force. Raises InputError if there is no such item.
+    """
+    knowledge, network = opened.knowledge, opened.network
+    known = [*knowledge.header.areas, *knowledge.causes, *knowledge.conditions, *knowledge.findings]
+    if item not in known:
+        raise complaint(f"there is no area, cause, condition or finding {item[:60]!r}", nearest(item, known), key="show")
+    by_area = item in knowledge.header.areas and item not in (*knowledge.causes, *knowledge.conditions, *knowledge.findings)
+    least = STRONG if by_area else FAINT
+    causes = [c for c in knowledge.causes.values() if c.area == item] if by_area else list(knowledge.causes.values())
+    found = [Link(c.id, name, p, 0) for c in causes for name, p in c.brings.items()]
+    found += [Link(name, finding, math.fsum(above), 1) for name, condition in knowledge.conditions.items()
+              for finding, above in condition.shows.items()]
+    for cause in causes:
+        for finding in (*cause.links, *cause.needs):
+            rows = network.rows(network.finding_index[finding])
+            row = np.flatnonzero(network.link_cause[rows] == network.cause_index[cause.id])
+            found += [Link(cause.id, finding, 1.0 - float(network.link[rows][r, 0]), 2) for r in row.tolist()]
+    found = [one for one in found if one.p >= least]
+    if by_area:
+        near = {one.target for one in found if one.column == 0}
+        kept = [one for one in found if one.column != 1 or one.source in near]
+    else:
+        near = {item, *(one.source for one in found if one.column == 1 and one.target == item),
+                *(one.target for one in found if one.column == 0 and one.source == item)}
+        kept = [one for one in found if item in one[:2] or (one.column == 1 and one.source in near and item in knowledge.causes)
+                or (one.column == 0 and one.target in near and item in knowledge.findings)]
+    return sorted(kept, key=lambda one: (-one.p, one.source, one.target))[:MOST_DRAWN]
+
+
+def network_page(opened: Opened, item: str) -> str:
+    """The page of a network around an item: causes, conditions and findings as a picture, and the same links as a table."""
+    knowledge = opened.knowledge
+    links = links_around(opened, item)
+    titles = {name: part[name].title for part in (knowledge.causes, knowledge.conditions, knowledge.findings) for name in part}
+    boxes, strokes, height = _drawn(links, titles)
+    title = titles.get(item) or knowledge.header.areas.get(item, item)
+    counts = [len({one[end] for one in links if one.column in columns}) for end, columns in ((0, (0, 2)), (1, (1, 2)))]
+    conditions = {one.target for one in links if one.column == 0} | {one.source for one in links if one.column == 1}
+    return _render("network.html", title=title, item=item, boxes=boxes, strokes=strokes, height=height,
+                   words=f"causes on the left: {counts[0]}; conditions in the middle: {len(conditions)}; findings on the "
+                         f"right: {counts[1]}; the stronger a link, the thicker its line; a line from a cause straight to a finding "
+                         "counts in place of the way through conditions; every link stands in the table below",
+                   network=knowledge.header.title, version=knowledge.header.version, speaks_from=opened.speaks_from)
+
+
+def _drawn(links: Sequence[Link], titles: dict[str, str]) -> tuple[list[Box], list[Stroke], str]:
+    """Boxes, strokes and height of the picture; each column in the order of what it hangs on, so that few lines cross."""
+    columns: list[dict[str, None]] = [{}, {}, {}]
+    for one in links:
+        columns[1 if one.column == 1 else 0][one.source] = None
+        columns[1 if one.column == 0 else 2][one.target] = None
+    longest = max((len(column) for column in columns), default=1)
+    place: dict[str, tuple[float, float]] = {}
+    for number, column in enumerate(columns):
+        names = sorted(column, key=lambda name: (_middle(name, links, place), titles[name]))
+        step = longest * ROW / max(len(names), 1)
+        for k, name in enumerate(names):
+            place[name] = (COLUMNS[number], 24.0 + step * (k + 0.5))
+    boxes = [Box(titles[name], _short(titles[name]), f"{x:.0f}", f"{y:.1f}") for name, (x, y) in place.items()]
+    strokes = []
+    for one in reversed(links):
+        (x1, y1), (x2, y2) = place[one.source], place[one.target]
+        x1 += BOX_WIDTH
+        bend = (x2 - x1) / 2.0
+        strokes.append(Stroke(f"M{x1:.0f},{y1:.1f} C{x1 + bend:.0f},{y1:.1f} {x2 - bend:.0f},{y2:.1f} {x2:.0f},{y2:.1f}",
+                              f"{0.5 + 3.5 * one.p:.1f}", f"{0.25 + 0.75 * one.p:.2f}",
+                              (titles[one.source], titles[one.target], one.p)))
+    return boxes, strokes, f"{30.0 + longest * ROW:.0f}"
+
+
+def _middle(name: str, links: Sequence[Link], place: dict[str, tuple[float, float]]) -> float:
+    above = [place[one.source][1] for one in links if one.target == name and one.source in place]
+    return sum(above) / len(above) if above else 0.0
+
+
+def _short(title: str) -> str:
+    return title if len(title) <= FITS else title[: FITS - 1].rstrip() + "…"

@@ -12,7 +12,6 @@ import pytest
 
 import diagnose
 from diagnose import case as cases
-from diagnose import cli, cli_explain
 from diagnose.caserecord import Case, CaseAnswer, Note, RemedyTried
 from diagnose.cli import run
 from diagnose.evidence import Answer, read_evidence
@@ -27,14 +26,6 @@ SCHEMAS = Path(diagnose.__file__).parent / "schemas"
 AT = "2026-11-25T09:30:00+00:00"
 FEEDS = (("forgets_at_key_off", "yes", "customer", "volunteered"), ("memory_feed_key_off", "dead", "fitter", None),
          ("switched_feed_key_off", "live", "fitter", None))
-
-
-def registered(name: str) -> bool:
-    return any(command.callback and command.callback.__name__ == name for command in cli.app.registered_commands)
-
-
-if not registered("why"):  # until the program does it itself
-    cli_explain.register(cli.app, cli.network_app)
 
 
 class Log:

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from diagnose import case as cases
-from diagnose import cli, cli_explain, pages
+from diagnose import pages
 from diagnose.caserecord import CLOSED, Case, CaseAnswer, Note, RemedyTried
 from diagnose.cli import run
 from diagnose.explain import History, Moment
@@ -30,10 +30,6 @@ AT = "2026-11-25T09:30:00+00:00"
 TEMPLATES = Path(pages.__file__).parent / "templates"
 HOSTILE = '</title><script>alert(1)</script><img src=x onerror=alert(1)> {{ 7*7 }} {% raw %} "\'&amp; \x1b[31mred\x07 \u202egnp'
 VOID = {"meta", "br", "img", "link", "input", "hr"}
-
-if not any(command.callback and command.callback.__name__ == "why" for command in cli.app.registered_commands):
-    cli_explain.register(cli.app, cli.network_app)  # until the program does it itself
-
 
 class Page(HTMLParser):
     """A page taken apart: tags with attributes and the tags they stand in, text by tag, whether every tag is closed."""
@@ -101,6 +97,8 @@ def made(head_unit: Opened) -> dict[str, str]:
     for name, case in (("open", case_of(head_unit, *FEEDS)), ("closed", case_of(head_unit, *FEEDS, **CLOSING)),
                        ("empty", case_of(head_unit)), ("danger", case_of(head_unit, ("smell_smoke_heat", "smell_or_smoke")))):
         found[f"{name} report"], found[f"{name} customer"] = both_pages(head_unit, case)
+    for name in ("aerial", "memory_feed_key_off", "feeds_exchanged"):
+        found[f"network {name}"] = pages.network_page(head_unit, name)
     return found
 
 
@@ -274,6 +272,52 @@ def test_the_command_writes_the_page_whole_or_says_why_not(head_unit: Opened, tm
     assert "cannot be written" in capsys.readouterr().err
     assert run(["report", "--help"]) == 0
     assert "Example: diagnose report " in capsys.readouterr().out
+
+
+# --- a network around an item --------------------------------------------------------------------------------------------
+
+
+def test_the_picture_of_a_cause_holds_its_links_with_their_strengths(head_unit: Opened) -> None:
+    cause = head_unit.knowledge.causes["feeds_exchanged"]
+    links = pages.links_around(head_unit, cause.id)
+    own = {(one.target, one.column): one.p for one in links if one.source == cause.id}
+    assert {name: p for (name, column), p in own.items() if column == 0} == dict(cause.brings)
+    for finding, above in cause.links.items():
+        assert own[finding, 2] == pytest.approx(sum(above)), finding
+    for one in links:
+        if one.column == 1:
+            assert one.source in cause.brings
+            assert one.p == pytest.approx(sum(head_unit.knowledge.conditions[one.source].shows[one.target]))
+    page = Page(pages.network_page(head_unit, cause.id))
+    assert [tag for tag, _, _ in page.tags].count("path") == len(links)
+    assert f"97 % {cause.title}" in page.words()
+
+
+def test_the_picture_of_an_area_holds_its_causes(head_unit: Opened) -> None:
+    knowledge = head_unit.knowledge
+    links = pages.links_around(head_unit, "aerial")
+    assert {one.source for one in links if one.column != 1} <= {c.id for c in knowledge.causes.values() if c.area == "aerial"}
+    assert min(one.p for one in links) >= 0.3 and len(links) <= pages.MOST_DRAWN
+
+
+@pytest.mark.parametrize("item", ["aerial", "memory_feed_key_off", "memory_feed_dead"])
+def test_no_two_boxes_lie_on_each_other(head_unit: Opened, item: str) -> None:
+    places = re.findall(r"translate\((\d+) ([\d.]+)\)", pages.network_page(head_unit, item))
+    assert len(places) > 2
+    for x in {x for x, _ in places}:
+        rows = sorted(float(y) for column, y in places if column == x)
+        assert all(below - above >= 18 for above, below in itertools.pairwise(rows))
+
+
+def test_an_item_that_is_not_there_is_told_in_a_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    target = tmp_path / "x.html"
+    assert run(["network", "show", "aerials", "--html", str(target)]) == 2
+    assert "aerial" in capsys.readouterr().err and not target.exists()
+    assert run(["network", "show", "aerial", "--html", str(target)]) == 0
+    assert not Page(target.read_text(encoding="utf-8")).open
+    assert run(["network", "show", "--help"]) == 0 and run(["network", "export", "--help"]) == 0
+    shown = capsys.readouterr().out
+    assert "Example: diagnose network show " in shown and "Example: diagnose network export " in shown
 
 
 # --- export ------------------------------------------------------------------------------------------------------------
