@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
-from diagnose import cli_call, cli_cases, cli_explain
+from diagnose import cli_call, cli_cases, cli_explain, cli_simulate
 from diagnose.source import InputError, complaint
 
 app = typer.Typer(
@@ -175,6 +175,7 @@ def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, finding
 cli_call.register(app)
 cli_cases.register(app)
 cli_explain.register(app, network_app)
+cli_simulate.register(app)
 
 
 def _text_of(words: list[str] | None) -> str:
