@@ -60,7 +60,7 @@ def show_simulation(out: Console, found: Simulation) -> None:
             _heading(inner, f"minutes more than {found.scores[0].policy.replace('_', ' ')}, same callbacks")
             _grid(inner, [[Text(s.policy.replace("_", " ")), Text(_interval(s.more, signed=True))] for s in others if s.more])
         _heading(inner, "expected calibration error of the likeliest cause")
-        _lines(inner, [f"reports alone: {_calibration(found.reports)}", f"asked out: {_calibration(found.conversation)}"])
+        _lines(inner, [f"reports alone: {_calibration(found.reports)}", f"after asking: {_calibration(found.conversation)}"])
 
     emit(out, draw)
 
