@@ -14,6 +14,7 @@ import stat
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import NamedTuple
 
@@ -362,10 +363,10 @@ def iterate(store: Path, problems: list[Problem] | None = None) -> Iterator[Case
     What cannot be read is left out and added to ``problems``; without such a list it is raised as InputError.
     """
     ids, others = _listing(store)
-    strays = (store / name for name in others if _holds_a_case(store / name))
-    for path in (*strays, *(store / f"{name}.yaml" for name in ids)):
+    strays = (name for name in others if _holds_a_case(store / name))
+    for name in chain(strays, (f"{one}.yaml" for one in ids)):
         try:
-            case = _read(path, None).case
+            case = _read(store / name, None).case
         except InputError as error:
             if problems is None:
                 raise
