@@ -308,8 +308,8 @@ def network_page(opened: Opened, item: str) -> str:
     conditions = {one.target for one in links if one.column == 0} | {one.source for one in links if one.column == 1}
     return _render("network.html", title=title, item=item, boxes=boxes, strokes=strokes, height=height,
                    words=f"causes on the left: {counts[0]}; conditions in the middle: {len(conditions)}; findings on the "
-                         f"right: {counts[1]}; the stronger a link, the thicker its line; a line from a cause straight to a finding "
-                         "counts in place of the way through conditions; every link stands in the table below",
+                         f"right: {counts[1]}; the stronger a link, the thicker its line; a line straight from a cause to a "
+                         "finding counts in place of the way through conditions; every link stands in the table below",
                    network=knowledge.header.title, version=knowledge.header.version, speaks_from=opened.speaks_from)
 
 
