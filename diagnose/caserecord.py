@@ -142,7 +142,7 @@ def parse(root: Node, file: str, *, knowledge: Knowledge | None = None) -> Case:
     if not schema:
         raise InputError(problems)
     if schema != str(SCHEMA):
-        age = "an older one than" if schema.isdigit() and int(schema[:9]) < SCHEMA else "not"
+        age = "an older one than" if schema.isdecimal() and int(schema[:9]) < SCHEMA else "not"
         raise complaint(f"the case is written in schema {schema[:20]!r}, {age} the schema {SCHEMA} of this program",
                         "open it with the program that wrote it; the file is left as it is", file=file, line=top.line("schema"))
     of_network = knowledge if knowledge and top.text("network") == knowledge.header.id else None
@@ -213,9 +213,8 @@ def _answer(fields: Fields, knowledge: Knowledge | None) -> CaseAnswer:
 
 def _remedy(fields: Fields, knowledge: Knowledge | None, answers: tuple[CaseAnswer, ...]) -> RemedyTried:
     at = _time(fields, "at")
-    before = float(_earlier(answers, at))
-    if fields.has("answers_before"):
-        before = fields.number("answers_before", low=0, high=len(answers))
+    counted = fields.has("answers_before")
+    before = fields.number("answers_before", low=0, high=len(answers)) if counted else float(_earlier(answers, at))
     if before != int(before):
         fields.complain("answers_before", f"{before:g} is not a whole number", "count the answers given before the remedy")
     remedy = RemedyTried(

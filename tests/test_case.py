@@ -248,7 +248,7 @@ def test_the_reference_is_a_job_reference_only(reference: str) -> None:
 
 
 @pytest.mark.parametrize(("schema", "words"), [("2", "'2', not the schema 1"), ("0", "'0', an older one than the schema 1"),
-                                               ("one", "'one', not"), ("1.0", "'1.0', not"), ("01", "'01'")])
+                                               ("one", "'one', not"), ("²", "'²', not"), ("1.0", "'1.0', not"), ("01", "'01'")])
 def test_another_schema_is_named_and_nothing_else_is_read(schema: str, words: str) -> None:
     found = problems_of(SAMPLE.replace("schema: 1", f"schema: {schema}").replace("sure: no", "sure: perhaps"))
     assert len(found) == 1 and found[0][0] == 1 and words in found[0][1] and "left as it is" in found[0][1]
