@@ -48,8 +48,9 @@ def triage(
     """How urgent is it, what is it likely to be, what to do and what to bring."""
     from diagnose.cli_call import opened_in_force
     from diagnose.evidence import parse_answers, read_evidence
+    from diagnose.intake import agreed, answers_from_ids, answers_from_words
     from diagnose.posterior import infer
-    from diagnose.triage import SWEEP_MEMORY, advise, agreed, answers_from_ids, answers_from_words
+    from diagnose.triage import SWEEP_MEMORY, advise
 
     opened = opened_in_force(network, store)
     text = _text_of(words)

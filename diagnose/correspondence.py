@@ -10,12 +10,13 @@ from diagnose import case as cases
 from diagnose.case import CaseFile
 from diagnose.caserecord import UNKNOWN, Case, CaseAnswer
 from diagnose.conversation import already_asked, as_answer, evidence_of, told_answers, understand_reply
+from diagnose.intake import answers_from_words
 from diagnose.network import Opened
 from diagnose.nextcheck import Situation, best_together
 from diagnose.posterior import infer
 from diagnose.records import CIRCUMSTANCE, Finding
 from diagnose.source import InputError, complaint
-from diagnose.triage import advise, answers_from_words
+from diagnose.triage import advise
 
 _ASKED = "asked in writing: "
 _LIKE = 78.0  # per cent of likeness from which free words are offered as a level

@@ -22,13 +22,14 @@ from diagnose.conversation import (
     understand_reply,
 )
 from diagnose.evidence import Evidence
+from diagnose.intake import answers_from_words
 from diagnose.network import Opened
 from diagnose.nextcheck import CheckScore, Choice, Situation, allowed, choose
 from diagnose.posterior import Posterior, infer
 from diagnose.records import CIRCUMSTANCE, Finding
 from diagnose.screens import plain, show_problems
 from diagnose.source import InputError, complaint, nearest
-from diagnose.triage import Triage, advise, answers_from_words
+from diagnose.triage import Triage, advise
 
 MOST_OTHERS = 6
 _OUTCOMES = {"yes": CURED, "y": CURED, "no": NO_CHANGE, "n": NO_CHANGE, "partly": PARTLY, "p": PARTLY}

@@ -168,7 +168,7 @@ def test_killed_at_any_point_no_answer_is_lost_and_none_doubled(folder: Path) ->
     words = ["forgets its stations every night"]
     given: list[str] = []
     for _ in range(6):
-        talk = Talk(folder, "call", *(words if not given else [talk.case().id]), "--who", "fitter", columns=200)
+        talk = Talk(folder, "call", *words, "--who", "fitter", columns=200)
         talk.prompt()
         for _ in range(chance.randrange(1, 3)):
             if "No more questions" in talk.seen:
@@ -183,6 +183,7 @@ def test_killed_at_any_point_no_answer_is_lost_and_none_doubled(folder: Path) ->
         talk.child.expect(pexpect.EOF)
         talk.child.close()
         case = talk.case()
+        words = [case.id]
         findings = [a.finding for a in case.answers]
         assert len(findings) == len(set(findings))
         assert len(findings) >= 1 + len(given)

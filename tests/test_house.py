@@ -11,7 +11,8 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 MODULES = sorted(p for p in (ROOT / "diagnose").glob("*.py"))
-HEAVY = ("pgmpy", "pandas", "scipy", "torch", "pydantic", "networkx", "sklearn", "rich.markdown", "snowballstemmer", "jsonschema")
+HEAVY = ("pgmpy", "pandas", "scipy", "torch", "pydantic", "networkx", "sklearn", "rich.markdown", "snowballstemmer",
+         "jsonschema", "jinja2")
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:

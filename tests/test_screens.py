@@ -15,12 +15,13 @@ from rich.cells import cell_len
 from diagnose import screens
 from diagnose.cli import _triage_json
 from diagnose.evidence import Answer, parse_answers, read_evidence
+from diagnose.intake import answers_from_ids
 from diagnose.network import Opened
 from diagnose.phrases import Doubt, Match, Understood
 from diagnose.posterior import infer
 from diagnose.records import REPORT
 from diagnose.source import Problem
-from diagnose.triage import Triage, advise, answers_from_ids, percent
+from diagnose.triage import Triage, advise, percent
 
 WIDTHS = (40, 60, 80, 120)
 ESCAPE = "\x1b"

@@ -18,6 +18,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from diagnose.evidence import UNSURE_RATIO, Answer, read_evidence
+from diagnose.intake import agreed, answers_from_ids
 from diagnose.knowledge import find_network, load_knowledge
 from diagnose.network import Opened, assemble
 from diagnose.posterior import infer
@@ -30,8 +31,6 @@ from diagnose.triage import (
     WORTH_SHOWING,
     Triage,
     advise,
-    agreed,
-    answers_from_ids,
     percent,
     where_of,
 )

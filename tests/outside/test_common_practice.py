@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from diagnose.evidence import Answer, likelihood_of, parse_answers, read_evidence
+from diagnose.intake import answers_from_ids, answers_from_words
 from diagnose.network import Opened, open_network
 from diagnose.posterior import infer
-from diagnose.triage import Triage, advise, answers_from_ids, answers_from_words
+from diagnose.triage import Triage, advise
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +76,8 @@ def test_ten_amperes_for_the_radio_beside_an_original_of_five_in_a_two_way_tap_i
     assert "two-way tap" in f"{cause.description} {cause.origin}"
 
 
-@pytest.mark.parametrize("words", ["there is a warm smell near the lamp in the boot", "burning smell by the roof light housing"])
+@pytest.mark.parametrize("words", [
+    "there is a warm smell near the lamp in the boot", "burning smell by the roof light housing"])
 def test_a_warm_smell_near_a_lamp_housing_stops_the_call(opened: Opened, words: str) -> None:
     """Common practice, no source: a warm smell near a lamp housing: stop, look on site."""
     triage, _ = triaged(opened, words)
