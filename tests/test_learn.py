@@ -397,8 +397,11 @@ def test_ten_thousand_cases_are_counted_in_five_seconds_and_fitted_in_three(head
 
     log = list(simulated(head_unit, 10_000, np.random.default_rng(12)))
     began = time.process_time()
+    sum(range(20_000_000))  # a quarter of a second where the times hold; on a busy machine everything takes longer
+    yardstick = time.process_time() - began
+    began = time.process_time()
     statistics = count_cases(head_unit, log)
     counted = time.process_time()
     fit(head_unit, statistics)
-    assert counted - began < 5.0
-    assert time.process_time() - counted < 3.0
+    assert counted - began < 20.0 * yardstick
+    assert time.process_time() - counted < 12.0 * yardstick

@@ -192,7 +192,7 @@ def test_a_log_that_closes_every_case_alike_is_refused(head_unit: Opened, share:
 def test_an_honest_log_is_not_suspected(head_unit: Opened) -> None:
     cases = log_of(head_unit, 150, 10)
     common = max(head_unit.network.causes, key=lambda c: sum(c in case.confirmed for case in cases))
-    cases += [case for case in log_of(head_unit, 900, 10)[150:] if common in case.confirmed]  # this fitter has it far more often
+    cases += [case for case in log_of(head_unit, 900, 10)[150:] if common in case.confirmed]  # common here
     predictions = replay(head_unit, read_log(head_unit, cases, expected=len(cases)))
     index = head_unit.network.cause_index[common]
     confirmed, expected = (sum(float(p[index]) for p in some) for some in ([x.present for x in predictions],
@@ -263,8 +263,11 @@ def test_a_case_that_cannot_be_read_any_more_is_passed_over(head_unit: Opened) -
 def test_ten_thousand_cases_are_read_judged_and_learned_in_ten_seconds(head_unit: Opened) -> None:
     cases = log_of(head_unit, 10_000, 15)
     began = time.process_time()
+    sum(range(20_000_000))  # a quarter of a second where the ten seconds hold; on a busy machine everything takes longer
+    yardstick = time.process_time() - began
+    began = time.process_time()
     log = read_log(head_unit, cases, expected=10_000)
     verdict = judge(head_unit, replay(head_unit, log))
     fit(head_unit, added(log.blocks))
-    assert time.process_time() - began < 10.0
+    assert time.process_time() - began < 40.0 * yardstick
     assert verdict.accepted
