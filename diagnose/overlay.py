@@ -32,8 +32,9 @@ class Overlay(NamedTuple):
     """Learned values with where they come from.
 
     expert: hash of the numbers they were learned upon. cases: how many taught, merged ones included; log: hash over which.
-    half_life, as_of, strength: how. better: by how much predictions improved (nats a case, low, high), or None if laid on
-    without that. priors, leaks, links: only what moved; of leaks and links the probability of each level above 0.
+    half_life, as_of, strength: how. better: by how much predictions improved (nats a case, and the ends of its 95 % interval;
+    0, 0, 0 where too few cases could be predicted to say). priors, leaks, links: only what moved; of leaks and links the
+    probability of each level above 0.
     """
 
     network: str
@@ -44,7 +45,7 @@ class Overlay(NamedTuple):
     half_life: float
     as_of: str
     strength: float
-    better: tuple[float, float, float] | None
+    better: tuple[float, float, float]
     priors: Mapping[str, float]
     leaks: Mapping[str, Sequence[float]]
     links: Mapping[str, Mapping[str, Sequence[float]]]
@@ -87,7 +88,7 @@ def moved(opened: Opened, fitted: Fit, statistics: Statistics) -> list[Moved]:
 
 
 def overlay_of(opened: Opened, fitted: Fit, statistics: Statistics, *, half_life: float, as_of: str, strength: float,
-               better: tuple[float, float, float] | None) -> Overlay:
+               better: tuple[float, float, float]) -> Overlay:
     """The overlay of learned values, each to DIGITS significant digits."""
     network, m = opened.network, len(opened.network.findings)
     old, new = rows_of(network), rows_of(fitted.network)
@@ -193,7 +194,7 @@ def read_overlay(path: Path) -> Overlay | None:
         return Overlay(
             _text(data["network"]), _text(data["knowledge"]), _text(data["expert"]), int(data["cases"]), _text(data["log"]),
             float(data["half_life"]), _text(data["as_of"]), float(data["strength"]),
-            None if better is None else (float(better[0]), float(better[1]), float(better[2])),
+            (float(better[0]), float(better[1]), float(better[2])),
             dict(data["priors"]), dict(data["leaks"]), {k: dict(part) for k, part in data["links"].items()})
     except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
         raise complaint("these are no learned values, or they are damaged", "learn again: diagnose learn",

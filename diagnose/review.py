@@ -19,6 +19,7 @@ from diagnose.caserecord import CLOSED, Case
 from diagnose.evidence import Answer, Evidence, read_evidence
 from diagnose.learn import Statistics, Surprise, added, as_it_came_in, counting, faded, fit, statistics_of, surprises, weight_of
 from diagnose.network import UNLISTED, Array, Network, Opened
+from diagnose.overlay import Moved, Overlay, moved, overlay_of
 from diagnose.posterior import infer
 from diagnose.records import REPORT
 from diagnose.scores import (
@@ -114,32 +115,36 @@ class Suspect(NamedTuple):
 
 class Verdict(NamedTuple):
     """Whether learned values may be used. gain: nats a case by which they predicted better, with its interval; expert, learned:
-    log loss; why: in words."""
+    log loss; expert_likely, learned_likely: the same as a chance; why: in words."""
 
     accepted: bool
     why: str
     gain: Paired
     expert: float
     learned: float
+    expert_likely: float
+    learned_likely: float
     suspects: tuple[Suspect, ...]
 
 
 class Scores(NamedTuple):
     """How good forecasts were. top1, top3: a confirmed cause came first, or among the first three. log_loss: nats a case, of
-    the exact set of causes. brier and its parts: summed over the causes, a case; parts over forecasts rounded to 1 %. bins:
-    calibration over all causes. error: expected calibration error of the cause that came first; chance: what a perfect
-    forecaster stays under in 19 of 20 such logs."""
+    the exact set of causes; likely: the same as a chance, exp(-log loss). brier and its parts: summed over the causes, a case;
+    parts over forecasts rounded to 1 %. bins: calibration over all causes. error: expected calibration error of the cause that
+    came first; by_chance: what a perfect forecaster stays under in 19 of 20 such logs.
+    """
 
     top1: Rate
     top3: Rate
     log_loss: float
+    likely: float
     brier: float
     reliability: float
     resolution: float
     uncertainty: float
     bins: tuple[Bin, ...]
     error: float
-    chance: float
+    by_chance: float
 
 
 class Miss(NamedTuple):
@@ -150,6 +155,16 @@ class Miss(NamedTuple):
     p: float
     first: str
     first_p: float
+
+
+class Lesson(NamedTuple):
+    """What a log teaches. statistics: all counts, merged ones too; overlay: ready to be laid on, whether it may be or not;
+    moved: what it changes, the largest move first."""
+
+    verdict: Verdict
+    statistics: Statistics
+    overlay: Overlay
+    moved: tuple[Moved, ...]
 
 
 class Review(NamedTuple):
@@ -306,18 +321,19 @@ def judge(opened: Opened, predictions: Sequence[Prediction], *, start: bool = Fa
     later = [x for x in predictions if x.block > 0 or start]
     expert, learned = (np.array([getattr(x, name).loss for x in later]) for name in ("expert", "learned"))
     gain, doubtful = paired(expert - learned), suspects(opened, predictions)
-    means = (float(expert.mean()), float(learned.mean())) if later else (math.nan, math.nan)
+    losses = (float(expert.mean()), float(learned.mean())) if later else (math.nan, math.nan)
+    why, accepted = "predictions got better by them" if gain.low > 0 else "predictions got no worse by them", False
     if doubtful:
         titles = "; ".join(f"{opened.knowledge.causes[s.cause].title} ({s.cases} times, likely {s.expected:.0f} times by the "
                            f"answers, which spoke against it {s.against} times)" for s in doubtful)
-        return Verdict(False, f"confirmed far more often than the answers support: {titles}", gain, *means, doubtful)
-    if len(later) < FEWEST:
+        why = f"confirmed far more often than the answers support: {titles}"
+    elif len(later) < FEWEST:
         why = f"only {len(later)} cases could be predicted from earlier ones; {FEWEST} are wanted before values are changed"
-        return Verdict(False, why, gain, *means, ())
-    if gain.mean < 0.0:
-        return Verdict(False, "predictions got worse by them", gain, *means, ())
-    sure = "predictions got better by them" if gain.low > 0 else "predictions got no worse by them"
-    return Verdict(True, sure, gain, *means, ())
+    elif gain.mean < 0.0:
+        why = "predictions got worse by them"
+    else:
+        accepted = True
+    return Verdict(accepted, why, gain, *losses, math.exp(-losses[0]), math.exp(-losses[1]), doubtful)
 
 
 def score(opened: Opened, predictions: Sequence[Prediction], which: str) -> Scores:
@@ -333,10 +349,10 @@ def score(opened: Opened, predictions: Sequence[Prediction], which: str) -> Scor
     _, reliability, resolution, uncertainty = parts(np.round(flat, 2), outcome)
     bins = calibration(flat, outcome, EDGES)
     first = np.take_along_axis(p, order[:, :1], axis=1)[:, 0]
-    losses = [f.loss for f in forecasts]
+    loss = float(np.mean([f.loss for f in forecasts])) if forecasts else math.nan
     return Scores(
         rate(int(hit[:, :1].any(axis=1).sum()), len(p)), rate(int(hit[:, :3].any(axis=1).sum()), len(p)),
-        float(np.mean(losses)) if losses else math.nan, n * brier(flat, outcome), n * reliability, n * resolution,
+        loss, math.exp(-loss), n * brier(flat, outcome), n * reliability, n * resolution,
         n * uncertainty, tuple(bins), calibration_error(calibration(first, hit[:, 0].astype(float), TENTHS)),
         error_by_chance(first, TENTHS))
 
@@ -370,3 +386,19 @@ def review(opened: Opened, log: Log, *, strength: float | None = None) -> Review
     striking = [s for s in surprises(opened, added(log.blocks)) if abs(s.z) >= STRIKING and s.cases >= STRIKING_CASES]
     return Review(log, len(predictions), score(opened, predictions, "expert"), score(opened, predictions, "learned"), verdict,
                   misses(opened, predictions, "learned" if verdict.accepted else "expert"), tuple(striking[:MOST_STRIKING]))
+
+
+def lesson(opened: Opened, log: Log, *, strength: float | None = None, merged: Sequence[Statistics] = ()) -> Lesson:
+    """What a log, and counts from elsewhere, teach, and whether that may be used.
+
+    opened: the expert's network. Raises InputError if the counts are of another network or share cases.
+    """
+    start = added([statistics_of(opened), *merged])
+    verdict = judge(opened, replay(opened, log, strength=strength, start=start if merged else None), start=bool(merged))
+    whole = added([start, *log.blocks])
+    worth = opened.knowledge.header.strength if strength is None else strength
+    fitted = fit(opened, whole, strength=worth)
+    gain = verdict.gain
+    better = (gain.mean, gain.low, gain.high) if gain.number > 1 else (0.0, 0.0, 0.0)
+    overlay = overlay_of(opened, fitted, whole, half_life=log.half_life, as_of=log.as_of, strength=worth, better=better)
+    return Lesson(verdict, whole, overlay, tuple(moved(opened, fitted, whole)))

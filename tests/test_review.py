@@ -233,7 +233,7 @@ def test_scores_by_hand() -> None:
 def test_where_the_files_are_right_forecasts_are_calibrated(head_unit: Opened) -> None:
     found = score(head_unit, replay(head_unit, read_log(head_unit, log_of(head_unit, 200, 13, spread=0.0), expected=200)),
                   "expert")
-    assert found.error < 1.3 * found.chance
+    assert found.error < 1.3 * found.by_chance
     assert sum(b.at_least <= b.forecast <= b.at_most for b in found.bins) >= len(found.bins) - 2
 
 

@@ -1,0 +1,165 @@
+"""The commands that look back on the log: learn from it, review it."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from diagnose.cli_call import NetworkOption, StoreOption
+from diagnose.source import complaint
+
+if TYPE_CHECKING:
+    from diagnose.network import Opened
+    from diagnose.review import Log
+
+HalfLifeOption = Annotated[float | None, typer.Option("--half-life", metavar="DAYS", min=1, max=100_000,
+                                                      help="A case counts half as much after so many days.")]
+AsOfOption = Annotated[str, typer.Option("--as-of", metavar="DAY", help="Count those days back from this day, not from now.")]
+StrengthOption = Annotated[float | None, typer.Option(metavar="CASES", min=1, max=100_000, help="How many cases each number of "
+                                                      "the files is worth; without it what the network says.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
+
+
+def learn(
+    half_life: HalfLifeOption = None,
+    as_of: AsOfOption = "",
+    strength: StrengthOption = None,
+    anyway: Annotated[bool, typer.Option("--anyway", help="Use the values even if they are refused.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Take the learned values away.")] = False,
+    partial: Annotated[Path | None, typer.Option(metavar="FILE", help="Only write the counts to a file, to be merged "
+                                                 "elsewhere; there are no cases in it.")] = None,
+    merge: Annotated[list[Path] | None, typer.Option(metavar="FILE", help="Counts from elsewhere; may be repeated.")] = None,
+    network: NetworkOption = "head_unit",
+    as_json: JsonOption = False,
+    store: StoreOption = None,
+) -> None:
+    """Learn from the closed cases: the files' numbers move by your own work, if that makes predictions better."""
+    from diagnose import case as cases
+    from diagnose import overlay, screens, screens_learn
+    from diagnose.learn import added
+    from diagnose.network import open_network
+    from diagnose.review import lesson
+
+    folder, why = cases.store_path(store)
+    where = f"{folder} ({why})"
+    if undo:
+        there = overlay.remove_overlay(folder) if folder.is_dir() else False
+        done = f"the learned values in {where} are taken away" if there else f"there are no learned values in {where}"
+        print(json.dumps({"schema": 1, "undone": there, "folder": str(folder)}) if as_json else f"{done}; the files answer")
+        return
+    opened = open_network(network)
+    log = _log_of(opened, folder, half_life, as_of)
+    if partial is not None:
+        counts = added(log.blocks)
+        _put(partial, overlay.counts_text(counts))
+        print(f"counts of {counts.cases} cases written to {partial}", file=sys.stderr)
+        return
+    found = lesson(opened, log, strength=strength, merged=[overlay.read_counts(path) for path in merge or []])
+    applied = (found.verdict.accepted or anyway) and found.statistics.cases > 0
+    before = (folder / overlay.FILE).exists()
+    file = overlay.write_overlay(folder, found.overlay) if applied else None
+    if as_json:
+        _print_json({
+            "schema": 1, "network": opened.knowledge.header.id, "folder": str(folder), **_counted(log),
+            "taught": found.statistics.cases, "verdict": found.verdict, "applied": applied, "file": str(file or ""),
+            "overlay": {name: getattr(found.overlay, name) for name in ("knowledge", "expert", "log", "half_life", "as_of",
+                                                                        "strength")}, "moved": found.moved})
+        return
+    screens_learn.show_lesson(screens.console(), opened.knowledge, log, found, folder=where, file=str(file or ""),
+                              before=before)
+
+
+def review(
+    half_life: HalfLifeOption = None,
+    as_of: AsOfOption = "",
+    strength: StrengthOption = None,
+    network: NetworkOption = "head_unit",
+    as_json: JsonOption = False,
+    store: StoreOption = None,
+) -> None:
+    """Look back on the closed cases: how often it was right, how far its numbers can be trusted, what the files lack."""
+    from diagnose import case as cases
+    from diagnose import review as look_back
+    from diagnose import screens, screens_learn
+    from diagnose.network import open_network
+
+    folder, why = cases.store_path(store)
+    opened = open_network(network)
+    log = _log_of(opened, folder, half_life, as_of)
+    found = look_back.review(opened, log, strength=strength)
+    if as_json:
+        parts = found._asdict()
+        del parts["log"]
+        _print_json({"schema": 1, "network": opened.knowledge.header.id, "folder": str(folder), **_counted(log), **parts})
+        return
+    screens_learn.show_review(screens.console(), opened.knowledge, found, folder=f"{folder} ({why})")
+
+
+def _log_of(opened: Opened, folder: Path, half_life: float | None, as_of: str) -> Log:
+    """The log in a folder; files that cannot be read are named on stderr and left out."""
+    from diagnose import case as cases
+    from diagnose import screens
+    from diagnose.review import read_log
+    from diagnose.source import Problem
+
+    if as_of and half_life is None:
+        raise complaint("a day alone changes nothing", "give --half-life too", key="--as-of")
+    at = _moment(as_of) if as_of else cases.now()
+    problems: list[Problem] = []
+    expected = sum(1 for _ in folder.glob("*.yaml")) if folder.is_dir() else 0
+    log = read_log(opened, cases.iterate(folder, problems), expected=expected, half_life=half_life or 0.0,
+                   as_of=at if half_life else "")
+    screens.show_problems(problems)
+    return log
+
+
+def _moment(text: str) -> str:
+    """A day or a time as ISO 8601 with its offset; the beginning of the day here if none is said."""
+    try:
+        return datetime.fromisoformat(text).astimezone().isoformat(timespec="seconds")
+    except (ValueError, OverflowError, OSError) as error:
+        raise complaint(f"{text[:40]!r} is no day", "write it like 2026-11-25", key="--as-of") from error
+
+
+def _put(path: Path, text: str) -> None:
+    from diagnose.source import put_file
+
+    if str(path) == "-":
+        print(text, end="")
+        return
+    try:
+        put_file(path, text.encode())
+    except OSError as error:
+        raise complaint(f"cannot be written ({error.strerror or error})", "check the folder", file=str(path)) from error
+
+
+def _counted(log: Log) -> dict[str, Any]:
+    return {"cases": log.cases, "left_out": log.left_out, "spent": log.spent,
+            "unlisted": [{"case": case, "words": words} for case, words in log.unlisted]}
+
+
+def _plain(value: Any) -> Any:
+    """Records as plain mappings; what is not a finite number becomes null."""
+    if hasattr(value, "_asdict"):
+        value = value._asdict()
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _print_json(data: Any) -> None:
+    print(json.dumps(_plain(data), indent=2))
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the commands on the program."""
+    app.command(epilog="Example: diagnose learn --half-life 365")(learn)
+    app.command(epilog="Example: diagnose review")(review)
