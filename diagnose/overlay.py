@@ -185,9 +185,10 @@ def in_force(opened: Opened, store: Path) -> tuple[Opened, str]:
 
 def read_overlay(path: Path) -> Overlay | None:
     """The overlay in a file; None if there is no file. InputError if it cannot be read or holds anything else."""
-    data = _read(path, LARGEST_FILE)
-    if data is None:
+    found = _read(path, LARGEST_FILE)
+    if found is None:
         return None
+    data = found[0]
     try:
         _check_kind(data, "learned values")
         better = data["better"]
@@ -203,9 +204,10 @@ def read_overlay(path: Path) -> Overlay | None:
 
 def read_counts(path: Path) -> Statistics:
     """The counts in a file that ``diagnose learn --partial`` wrote; InputError for anything else."""
-    data = _read(path, LARGEST_COUNTS)
-    if data is None:
+    found = _read(path, LARGEST_COUNTS)
+    if found is None:
         raise complaint("there is no such file", "check the path", file=str(path))
+    data = found[0]
     try:
         _check_kind(data, "counts")
         return Statistics(
@@ -220,7 +222,8 @@ def read_counts(path: Path) -> Statistics:
                         file=str(path)) from error
 
 
-def _read(path: Path, largest: int) -> Any | None:
+def _read(path: Path, largest: int) -> list[Any] | None:
+    """What a JSON file holds, in a list; None if there is no file."""
     try:
         with path.open("rb") as stream:
             raw = stream.read(largest + 1)
@@ -231,7 +234,7 @@ def _read(path: Path, largest: int) -> Any | None:
     if len(raw) > largest:
         raise complaint(f"it has more than {largest:,} bytes", "learn again: diagnose learn", file=str(path))
     try:
-        return json.loads(raw)
+        return [json.loads(raw)]
     except (ValueError, RecursionError) as error:
         raise complaint("it is damaged (not whole JSON)", "learn again: diagnose learn", file=str(path)) from error
 
