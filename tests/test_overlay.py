@@ -107,7 +107,8 @@ def test_what_does_not_fit_is_named_and_passed_over(changes: dict[str, object], 
     assert "\n" not in words
 
 
-@given(data=st.binary(max_size=60) | st.text(max_size=60).map(str.encode) | st.sampled_from((b"[]", b"{}", b"null", b"[" * 9999)))
+@given(data=st.binary(max_size=60) | st.text(max_size=60).map(str.encode)
+       | st.sampled_from((b"[]", b"{}", b"null", b"[" * 9999)))
 def test_any_bytes_are_passed_over(head_unit: Opened, data: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / FILE).write_bytes(data)
