@@ -6,7 +6,8 @@ so the gain needs the joint posterior of those few. Two ways to it:
 
 - On the grid of all thresholds of the open findings each cause is a factor, so P(exactly these present, e) is a sum of
   products over the cells, all candidates together. Every pattern of up to 8 linked causes is weighed, exactly; of more
-  causes, every subset of the likeliest four with up to two of the others.
+  causes, every subset of the likeliest four with up to two of the others. The sums are signed: where they would round to
+  worse than 1e-5 of P(e) the grid is left.
 - With too many open findings for a grid the most probable worlds (sets of causes, all others absent) stand in.
 
 What is not listed counts as one more case whose share and whose prediction are known exactly. The gain is then that about
@@ -38,8 +39,10 @@ from diagnose.worlds import (
     predicted,
 )
 
-MOST_CELLS = 2048  # of the grid
-COMBINATIONS = 1024  # of answers that a set of questions may have
+MOST_CELLS = 2048  # of a block of the grid
+QUICK_CELLS = 64  # up to which blocks are joined
+COMBINATIONS = 400  # of answers that a set of questions may have
+SURELY = 1e-150  # next to nothing, as the odds are to be finite
 GRID_ERROR = 1e-5  # relative error of P(e) from which on the grid's signed sums are not trusted
 LISTED = 4  # of a finding with more than 8 linked causes: of the likeliest so many all subsets are weighed, ...
 PAIRED = 12  # ... with up to two of the next so many, or with one of any
@@ -74,10 +77,12 @@ def _binary_entropy(p: Array) -> Array:
 
 
 @dataclass(frozen=True, eq=False)
-class Grid:
-    """All thresholds of the open findings, C cells, with a blank cause appended. signed: (C,) what each cell counts with all
-    causes summed out, divided by P(e). factor: (q + 1, C) P(below all thresholds) given a cause. log_sum: (q + 1, C) log of
-    absent + present * factor. absent: (q + 1,); odds: (q + 1,)."""
+class Block:
+    """The thresholds of open findings that share causes, C cells; the last cause is a blank one.
+
+    signed: (C,) what each cell counts with all causes summed out. factor: (q + 1, C) P(below all thresholds) given a cause.
+    log_sum: (q + 1, C) log of absent + present * factor. absent, odds: (q + 1,). A cause of another block is neutral here.
+    """
 
     signed: Array
     factor: Array
@@ -86,31 +91,80 @@ class Grid:
     odds: Array
 
 
-def open_grid(evidence: Evidence, posterior: Posterior, split: Split) -> Grid | None:
-    """The grid, or None if it has too many cells or if its signed sums lose too many digits of P(e)."""
+class World(NamedTuple):
+    """The cause that ties the blocks together is absent or present; else there is one world. weight: of the product of the
+    blocks' sums, so that all worlds together make 1."""
+
+    weight: float
+    blocks: tuple[Block, ...]
+
+
+def open_grid(evidence: Evidence, posterior: Posterior, split: Split) -> tuple[World, ...] | None:
+    """The grid, or None if a block has too many cells or if its signed sums lose too many digits of P(e).
+
+    Few large blocks are quicker, many small ones lose fewer digits, so these come second.
+    """
     axes = axis_factors(evidence, split.causes)
-    if np.prod([float(len(start)) for _, start, _ in axes]) > MOST_CELLS:
+    groups = sorted((group.axes for group in posterior.plan.groups), key=len)
+    if any(_cells(axes, group) > MOST_CELLS for group in groups):
         return None
-    factor, signed = np.ones((len(split.causes), 1)), np.ones(1)
+    joined: list[tuple[int, ...]] = []
+    for group in groups:
+        if joined and _cells(axes, joined[-1] + group) <= QUICK_CELLS:
+            joined[-1] += group
+        else:
+            joined.append(group)
+    first = _grid(evidence, posterior, split, axes, joined)
+    return first if first or len(joined) == len(groups) else _grid(evidence, posterior, split, axes, groups)
+
+
+def _cells(axes: Sequence[tuple[Array, Array, Array]], group: Sequence[int]) -> int:
+    return int(np.prod([len(axes[a][1]) for a in group]))
+
+
+def _grid(evidence: Evidence, posterior: Posterior, split: Split, axes: Sequence[tuple[Array, Array, Array]],
+          groups: Sequence[tuple[int, ...]]) -> tuple[World, ...] | None:
+    """The grid with these groups of open findings as blocks; the cause that ties several together is conditioned on."""
+    position = {int(cause): x for x, cause in enumerate(split.causes)}
+    hub = position.get(posterior.plan.hub, -1) if len(groups) > 1 else -1
+    members = [sorted({position[int(i)] for a in group for i in evidence.axes[a].causes if int(i) in position} - {hub})
+               for group in groups]
+    untouched = sorted(set(range(len(split.causes))).difference({hub}, *members))
+    total = evidence.absent + evidence.present
+    share = np.minimum(evidence.present[split.causes] / total[split.causes], 1.0 - 1e-15)  # finite odds
+    worlds = []
+    for there in (False, True) if hub >= 0 else (False,):
+        weight = 1.0 if hub < 0 else float(share[hub]) if there else 1.0 - float(share[hub])
+        blocks = [_block([axes[a] for a in group], some, share, hub if there else -1)
+                  for group, some in zip(groups, members, strict=True)]
+        if untouched or not blocks:
+            blocks.append(_block([], untouched, share, -1))
+        if hub >= 0:  # its own odds say which world this is
+            blocks[-1].absent[hub], blocks[-1].odds[hub] = (SURELY, 1.0 / SURELY) if there else (1.0, 0.0)
+        worlds.append((weight, blocks))
+    sums = [weight * float(np.prod([block.signed.sum() for block in blocks])) for weight, blocks in worlds]
+    log_z = evidence.log_factor + float(np.log(np.maximum(total, 1e-300)).sum()) - posterior.log_evidence
+    if not abs(sum(sums) * np.exp(log_z) - 1.0) < GRID_ERROR:
+        return None
+    return tuple(World(weight / sum(sums), tuple(blocks)) for weight, blocks in worlds)
+
+
+def _block(axes: Sequence[tuple[Array, Array, Array]], members: Sequence[int], share: Array, hub: int) -> Block:
+    """One block; hub: the cause that is present in this world and belongs to no block, or -1."""
+    factor, signed = np.ones((len(share), 1)), np.ones(1)
     for own, start, slope in axes:
-        factor = (factor[:, :, None] * own[:, None, :]).reshape(len(factor), -1)
-        signed = (signed[:, None] * (start * slope)).ravel()
-    absent, present = evidence.absent, evidence.present
-    total = absent + present
-    share = present[split.causes] / total[split.causes]
-    share = np.minimum(share, 1.0 - 1e-15)  # a certain cause, so that its odds are finite
+        factor = (factor[:, :, None] * own[:, None, :]).reshape(len(factor), len(start) * factor.shape[1])
+        signed = (signed[:, None] * (start * slope * (own[hub] if hub >= 0 else 1.0))).ravel()
+    here = np.zeros(len(share), dtype=bool)
+    here[list(members)] = True
+    factor[~here] = 1.0
     log_sum = np.log1p(-share[:, None] * (1.0 - factor))
-    with np.errstate(divide="ignore"):
-        log_rest = evidence.log_factor + float(np.log(total).sum()) - posterior.log_evidence
-    cells = signed * np.exp(log_sum.sum(axis=0) + log_rest)
-    if not abs(float(cells.sum()) - 1.0) < GRID_ERROR:
-        return None
-    blank = np.zeros((1, len(cells)))
-    return Grid(cells / cells.sum(), np.concatenate([factor, blank + 1.0]), np.concatenate([log_sum, blank]),
-                np.append(1.0 - share, 1.0), np.append(share / (1.0 - share), 0.0))
+    blank = np.zeros((1, len(signed)))
+    return Block(signed * np.exp(log_sum.sum(axis=0)), np.concatenate([factor, blank + 1.0]), np.concatenate([log_sum, blank]),
+                 np.append(np.where(here, 1.0 - share, 1.0), 1.0), np.append(np.where(here, share / (1.0 - share), 1.0), 0.0))
 
 
-def _gains_on_grid(grid: Grid, split: Split, view: View, base: Array, asked: npt.NDArray[np.bool_]) -> list[Gain]:
+def _gains_on_grid(grid: tuple[World, ...], split: Split, view: View, base: Array, asked: npt.NDArray[np.bool_]) -> list[Gain]:
     """Gains about the causes that ``asked`` marks; ``base``: view.base with those folded in that it does not mark."""
     every, every_link = _likeliest_first(split, view, np.ones(len(asked), dtype=bool))
     marked, own = (every, every_link) if asked.all() else _likeliest_first(split, view, asked)
@@ -121,9 +175,9 @@ def _gains_on_grid(grid: Grid, split: Split, view: View, base: Array, asked: npt
     for c, (links, levels) in enumerate(zip(count.tolist(), view.levels.tolist(), strict=True)):
         groups.setdefault((_rounded_up(links), _rounded_up(levels)), []).append(c)
     found: dict[int, Gain] = {}
-    for (wide, _), some in groups.items():
-        top = int(view.levels[some].max()) - 1
-        high, most = base[some, :top], int(reach[some].max())
+    for some in groups.values():
+        top, wide, most = int(view.levels[some].max()) - 1, int(count[some].max()), int(reach[some].max())
+        high = base[some, :top]
         mass, cumulative = _patterns(grid, marked[some, :wide], own[some, :wide, :top])
         mean = _mean_on_grid(grid, every[some, :most], every_link[some, :most, :top]) * view.base[some, :top]
         answers = _assess(split, empty, mass, cumulative * high[:, None], mean, view.leak[some, :top], high,
@@ -146,44 +200,59 @@ def _likeliest_first(split: Split, view: View, marked: npt.NDArray[np.bool_]) ->
 
 
 def _rounded_up(number: int) -> int:
-    """The next power of two, so that findings can be worked side by side."""
-    return number if number < 3 else 1 << (number - 1).bit_length()
+    """The next power of two, at most 32: findings of about the same size are worked side by side."""
+    return number if number < 3 else min(1 << (number - 1).bit_length(), 32)
 
 
-def _nothing(grid: Grid, asked: npt.NDArray[np.bool_]) -> float:
+def _nothing(grid: tuple[World, ...], asked: npt.NDArray[np.bool_]) -> float:
     """P(none of the marked causes is present | e)."""
     marked = np.flatnonzero(asked)
-    return float(grid.absent[marked].prod() * (grid.signed @ np.exp(-grid.log_sum[marked].sum(axis=0))))
+    return float(sum(world.weight * np.prod([
+        block.absent[marked].prod() * (block.signed @ np.exp(-block.log_sum[marked].sum(axis=0))) for block in world.blocks])
+        for world in grid))
 
 
-def _mean_on_grid(grid: Grid, places: Indexes, links: Array) -> Array:
+def _mean_on_grid(grid: tuple[World, ...], places: Indexes, links: Array) -> Array:
     """(g, levels - 1) P(<= level | e), leaks and causes outside apart."""
-    absent = grid.absent[places][:, :, None, None]
-    with_link = absent + (1.0 - absent) * links[..., None] * grid.factor[places][:, :, None, :]
-    cells = grid.signed * np.exp(-grid.log_sum[places].sum(axis=1))
-    return np.asarray(np.einsum("gxc,gc->gx", with_link.prod(axis=1), cells))
+    mean = np.zeros((len(places), links.shape[2]))
+    for world in grid:
+        product = np.full(mean.shape, world.weight)
+        for block in world.blocks:
+            absent = block.absent[places][:, :, None, None]
+            with_link = absent + (1.0 - absent) * links[..., None] * block.factor[places][:, :, None, :]
+            cells = block.signed * np.exp(-block.log_sum[places].sum(axis=1))
+            product *= np.einsum("gxc,gc->gx", with_link.prod(axis=1), cells)
+        mean += product
+    return mean
 
 
-def _patterns(grid: Grid, places: Indexes, links: Array) -> tuple[Array, Array]:
+def _patterns(grid: tuple[World, ...], places: Indexes, links: Array) -> tuple[Array, Array]:
     """Probability (g, patterns) that exactly these of the marked causes are present, and P(<= level) then, (g, patterns,
     levels - 1); the first pattern is none of them. All patterns of up to 8 causes; of more, see ``LISTED``.
 
     A pattern is a subset of the first causes with a selection of the others, so one product of matrices weighs all."""
     count, wide = places.shape
-    factor = grid.odds[places][:, :, None] * grid.factor[places]
     first = min(wide - wide // 2, LISTED)
-    cells = (grid.signed * np.exp(-grid.log_sum[places].sum(axis=1)) * grid.absent[places].prod(axis=1)[:, None])[:, None, :]
-    ones, blank = np.ones_like(cells), np.ones((count, 1, links.shape[2]))
-    left, left_links = _subsets(cells, factor[:, :first]), _subsets(blank, links[:, :first])
-    if wide <= 2 * LISTED:
-        right, right_links = _subsets(ones, factor[:, first:]), _subsets(blank, links[:, first:])
-    else:
-        one, other = _selections(wide - first)
-        others = np.concatenate([factor[:, first:], ones], axis=1)
-        other_links = np.concatenate([links[:, first:], blank], axis=1)
-        right, right_links = others[:, one] * others[:, other], other_links[:, one] * other_links[:, other]
-    mass = np.maximum(np.matmul(left, right.transpose(0, 2, 1)), 0.0).reshape(count, -1)
-    return mass, (left_links[:, :, None] * right_links[:, None]).reshape(count, -1, links.shape[2])
+    selected = _subsets if wide <= 2 * LISTED else _selected
+    mass = 0.0
+    for world in grid:
+        product = world.weight
+        for block in world.blocks:
+            factor = block.odds[places][:, :, None] * block.factor[places]
+            cells = block.signed * np.exp(-block.log_sum[places].sum(axis=1)) * block.absent[places].prod(axis=1)[:, None]
+            right = selected(np.ones_like(cells[:, None]), factor[:, first:])
+            product = product * np.matmul(_subsets(cells[:, None], factor[:, :first]), right.transpose(0, 2, 1))
+        mass = mass + product
+    blank = np.ones((count, 1, links.shape[2]))
+    cumulative = _subsets(blank, links[:, :first])[:, :, None] * selected(blank, links[:, first:])[:, None]
+    return np.maximum(mass, 0.0).reshape(count, -1), cumulative.reshape(count, -1, links.shape[2])
+
+
+def _selected(start: Array, factor: Array) -> Array:
+    """``start`` (g, 1, x) times none, each, and each pair of the first ``PAIRED`` of the factors (g, l, x)."""
+    one, other = _selections(factor.shape[1])
+    padded = np.concatenate([factor, np.ones_like(start)], axis=1)
+    return np.asarray(start * padded[:, one] * padded[:, other])
 
 
 def _subsets(start: Array, factor: Array) -> Array:
@@ -357,8 +426,9 @@ def grown_sets(p: Array, chances: Sequence[Array], count: int, *, given: tuple[i
         if len(chosen) >= count or not left:
             return float(entropy(table.sum(axis=0))) - float(inner[list(chosen)].sum()), chosen
         joint = table.T @ side
-        bits = [float(entropy(joint[:, blocks[c] : blocks[c + 1]].ravel())) - inner[c] for c in left]
-        c = left[int(np.argmax(bits))]
+        joint *= np.log2(np.maximum(joint, 1e-300))
+        bits = -np.add.reduceat(joint.sum(axis=0), blocks[:-1]) - inner
+        c = left[int(np.argmax(bits[left]))]
         return grow((*chosen, c), joined(table, c))
 
     table = p[:, None]

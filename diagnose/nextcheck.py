@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
-from itertools import permutations
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
@@ -25,13 +25,14 @@ from diagnose.posterior import Posterior, infer
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Cause, Finding, Knowledge
 from diagnose.repair import Repairs, Stage
 from diagnose.source import ImpossibleEvidence
-from diagnose.worlds import Indexes, Split, View, Worlds, likely_worlds, predicted, split_causes, view_findings
+from diagnose.worlds import Indexes, Split, View, Worlds, fold_in, likely_worlds, look_at, predicted, split_causes
 
 QUESTION_MINUTES = 0.5  # asking about a report or a circumstance
 LIKELY = 0.5  # probability from which on an unknown circumstance is taken to hold
 FINALISTS = 5
+PAIRED = 4  # finalists of which pairs are tried where no single one pays
 LEAST_GAIN = 0.01  # bits below which nothing is asked when gain alone decides
-STARTS = 24  # findings from which a set of questions is grown
+STARTS = 12  # findings from which a set of questions is grown
 VISIT, WORKSHOP = "(visit)", "(workshop)"  # journeys are paid once, like set-ups
 
 
@@ -227,8 +228,8 @@ def known_now(knowledge: Knowledge, evidence: Evidence, situation: Situation) ->
 
 @lru_cache(maxsize=8)
 def _seen(network: Network, reliability: tuple[tuple[float, float], ...],
-          salience: tuple[float, ...]) -> list[tuple[Array, Array]]:
-    """Leak and links of every finding as they look through whoever answers.
+          salience: tuple[float, ...]) -> View:
+    """Every finding as it looks through whoever answers.
 
     A report that has not been mentioned is less likely there than the knowledge says: with r its salience, what is left of
     P(<= x) is (P(0) + (1 - r) * (P(x) - P(0))) / (1 - r * (1 - P(0))), for the leak and each link, so that "not mentioned"
@@ -242,7 +243,7 @@ def _seen(network: Network, reliability: tuple[tuple[float, float], ...],
         return np.minimum((zero + (1.0 - r) * (cumulative - zero)) / np.maximum(1.0 - r * (1.0 - zero), 1e-300), 1.0)
 
     thinned = replace(network, leak=left(network.leak, r), link=left(network.link, rows))
-    return [seen_through(thinned, j, pair) for j, pair in enumerate(reliability)]
+    return look_at(network, range(len(reliability)), [seen_through(thinned, j, pair) for j, pair in enumerate(reliability)])
 
 
 class _Ranked(NamedTuple):
@@ -266,17 +267,14 @@ def _rank(knowledge: Knowledge, network: Network, evidence: Evidence, posterior:
     reliability = tuple(reliability_of(knowledge.header, f, Answer(f.id, f.levels[0], asked_of(f, situation)))
                         for f in (knowledge.findings[name] for name in network.findings))
     salience = tuple(knowledge.findings[name].salience if unmentioned else 0.0 for name in network.findings)
-    seen = _seen(network, reliability, salience)
     split = split_causes(evidence, posterior)
-    places = [network.finding_index[f.id] for f in wanted]
-    found = gain.gains(evidence, posterior, split, view_findings(network, split, places, [seen[j] for j in places]))
+    view = fold_in(_seen(network, reliability, salience).take([network.finding_index[f.id] for f in wanted]), split)
+    found = gain.gains(evidence, posterior, split, view)
     chances = {f.id: 1.0 - float(one.p[0]) for f, one in zip(wanted, found, strict=True) if f.kind == CIRCUMSTANCE}
-    kept = [x for x, f in enumerate(open_ones) if allowed(knowledge, f, situation, chances)]
+    kept = [x for x, f in enumerate(open_ones) if not f.needs or allowed(knowledge, f, situation, chances)]
     scores = {x: _score(knowledge, open_ones[x], situation, found[x]) for x in kept}
     kept.sort(key=lambda x: (not scores[x].first, -scores[x].bits_per_minute, scores[x].finding))
-    chosen = [places[x] for x in kept]
-    view = view_findings(network, split, chosen, [seen[j] for j in chosen])
-    return _Ranked(situation, split, view, [found[x] for x in kept], [scores[x] for x in kept])
+    return _Ranked(situation, split, view.take(kept), [found[x] for x in kept], [scores[x] for x in kept])
 
 
 def _score(knowledge: Knowledge, finding: Finding, situation: Situation, found: Gain) -> CheckScore:
@@ -332,27 +330,35 @@ def _outlook(knowledge: Knowledge, network: Network, posterior: Posterior, world
     return _Outlook(worlds, faults, repairs, tuple(cause.id for cause in causes), ways)
 
 
-def _saving(ranked: _Ranked, outlook: _Outlook, c: int, now: float, *, then: int | None = None) -> float:
-    """Expected minutes saved by a check, less its own; ``then``: with another to follow wherever that pays."""
-    score, worlds = ranked.scores[c], outlook.worlds
-    made = ranked.situation.made | frozenset(score.set_ups)
-    if then is None:
-        joint = worlds.p * predicted(worlds, ranked.view, [c]).T
-        after = repair.expected_cost(outlook.repairs, joint, outlook.faults, made=made, total=_filled(joint, ranked.gains[c].p))
-        return now - float(after.sum()) - score.minutes
-    chances = predicted(worlds, ranked.view, [c, then])
-    first = worlds.p * chances.sum(axis=2).T
-    total = _filled(first, ranked.gains[c].p)
-    alone = repair.expected_cost(outlook.repairs, first, outlook.faults, made=made, total=total)
-    other = ranked.scores[then]
-    set_ups = set(other.set_ups) - made
-    extra = other.minutes - sum(outlook.repairs.set_up_minutes[name] for name in set(other.set_ups) & made)
-    both = np.moveaxis(worlds.p[:, None, None] * chances, 0, -1)
-    rest = total - first.sum(axis=1)
-    totals = both.sum(axis=-1) + rest[:, None] * ranked.gains[then].p
-    after = repair.expected_cost(outlook.repairs, both.reshape(-1, len(worlds.p)), outlook.faults, made=made | set_ups,
-                                 total=totals.ravel()).reshape(totals.shape).sum(axis=1) + extra * total
-    return now - float(np.minimum(alone, after).sum()) - score.minutes
+def _costs_after(ranked: _Ranked, outlook: _Outlook, c: int) -> Array:
+    """(levels,) expected cost of repair after each answer to a check, times the probability of the answer."""
+    joint = outlook.worlds.p * predicted(outlook.worlds, ranked.view, [c]).T
+    made = ranked.situation.made | frozenset(ranked.scores[c].set_ups)
+    total = _filled(joint, ranked.gains[c].p)
+    return repair.expected_cost(outlook.repairs, joint, outlook.faults, made=made, total=total)
+
+
+def _best_pair(ranked: _Ranked, outlook: _Outlook, now: float, alone: Mapping[int, Array]) -> tuple[float, int, int]:
+    """The largest saving by a check and another one after those of its answers where that pays: (saving, first, second).
+
+    alone: the costs after each answer of the checks to be paired."""
+    worlds, best = outlook.worlds, (0.0, -1, -1)
+    minutes = outlook.repairs.set_up_minutes
+    for c, d in combinations(alone, 2):
+        chances = np.moveaxis(predicted(worlds, ranked.view, [c, d]), 0, -1) * worlds.p
+        one, other = ranked.gains[c].p, ranked.gains[d].p
+        rest = np.maximum(one - chances.sum(axis=(1, 2)), 0.0)
+        totals = chances.sum(axis=2) + rest[:, None] * other
+        set_ups = [set(ranked.scores[x].set_ups) for x in (c, d)]
+        made = ranked.situation.made | set_ups[0] | set_ups[1]
+        after = repair.expected_cost(outlook.repairs, chances.reshape(-1, len(worlds.p)), outlook.faults, made=made,
+                                     total=totals.ravel()).reshape(totals.shape)
+        shared = sum(minutes[name] for name in set_ups[0] & set_ups[1])
+        for first, second, costs, p in ((c, d, after.sum(axis=1), one), (d, c, after.sum(axis=0), other)):
+            then = costs + p * (ranked.scores[second].minutes - shared)
+            saving = now - float(np.minimum(alone[first], then).sum()) - ranked.scores[first].minutes
+            best = max(best, (saving, first, second))
+    return best
 
 
 def _filled(joint: Array, p: Array) -> Array:
@@ -394,14 +400,14 @@ def choose(knowledge: Knowledge, network: Network, evidence: Evidence, posterior
     pair = ""
     finalists = [c for c in range(min(FINALISTS, len(scores))) if scores[c].gain > 0 or scores[c].first]
     if in_question and not by_gain:
+        alone = {c: _costs_after(ranked, outlook, c) for c in finalists}
         for c in finalists:
-            scores[c] = scores[c]._replace(saving=_saving(ranked, outlook, c, now))
+            scores[c] = scores[c]._replace(saving=now - float(alone[c].sum()) - scores[c].minutes)
         order = sorted(finalists, key=lambda c: (not scores[c].first, -(scores[c].saving or 0.0), c))
         best = [c for c in order if scores[c].first or (scores[c].saving or 0.0) > 0.0]
         if order and not best:
-            pairs = [(_saving(ranked, outlook, c, now, then=d), c, d) for c, d in permutations(order, 2)]
-            ahead, c, d = max(pairs, default=(0.0, 0, 0))
-            if ahead > 0.0:
+            saving, c, d = _best_pair(ranked, outlook, now, {c: alone[c] for c in order[:PAIRED]})
+            if saving > 0.0:
                 best, pair = [c], scores[d].finding
                 order = [c, *(x for x in order if x != c)]
     else:
@@ -439,7 +445,7 @@ def best_together(knowledge: Knowledge, network: Network, evidence: Evidence, po
                   count: int, *, unmentioned: bool = True) -> Together:
     """The questions for one message that tell most together: not the best singles, which often tell the same.
 
-    Grown one by one from each of the 24 best singles, first checks given; the best sets are then weighed exactly
+    Grown one by one from each of the 12 best singles, first checks given; the best sets are then weighed exactly
     (methods 3.5: greedy growth reaches at least 1 - 1/e of the best where answers are independent given the causes).
     Raises ValueError for a count below 1.
     """

@@ -112,13 +112,14 @@ def expected_costs(wrong: Array, costs: Array, fallback: Array | None) -> Array:
 
     f[:, 0] is the expected cost of repair. wrong: (b, sets) from ``still_wrong``. costs, fallback: from ``step_costs``.
     """
-    count = costs.shape[1]
-    table = np.zeros_like(wrong) if fallback is None else wrong * fallback
-    for sets, left, after in _layers(count):
-        steps = costs[sets[:, None], left][None] * wrong[:, sets, None] + table[:, after]
-        best = steps.min(axis=2)
-        table[:, sets] = best if fallback is None else np.minimum(best, table[:, sets])
-    return table
+    upright = np.ascontiguousarray(wrong.T)  # cases last, so that a set's row is taken in one piece
+    table = np.zeros_like(upright) if fallback is None else upright * fallback[:, None]
+    for sets, left, after in _layers(costs.shape[1]):
+        steps = table[after]
+        steps += costs[sets[:, None], left][:, :, None] * upright[sets][:, None, :]
+        best = steps.min(axis=1)
+        table[sets] = best if fallback is None else np.minimum(best, table[sets])
+    return np.asarray(table.T)
 
 
 def expected_cost(repairs: Repairs, p: Array, faults: Indexes, *, made: frozenset[str] = frozenset(),

@@ -74,6 +74,10 @@ class View(NamedTuple):
     causes: Indexes
     links: Array
 
+    def take(self, places: Sequence[int]) -> View:
+        """The view of some of its findings."""
+        return View(*(part[list(places)] for part in self))
+
 
 def split_causes(evidence: Evidence, posterior: Posterior, *, somebody_called: bool = True) -> Split:
     """Which causes the open findings touch and which are in question; all of them while nothing is in question yet."""
@@ -89,9 +93,9 @@ def split_causes(evidence: Evidence, posterior: Posterior, *, somebody_called: b
     return Split(causes, asked, outside, *((posterior.none, posterior.some) if somebody_called else (0.0, 1.0)))
 
 
-def view_findings(network: Network, split: Split, findings: Sequence[int], seen: Sequence[tuple[Array, Array]]) -> View:
-    """The view of some findings. seen: for each its leak (levels,) and links (r, levels) as they look through whoever
-    answers (``evidence.seen_through``)."""
+def look_at(network: Network, findings: Sequence[int], seen: Sequence[tuple[Array, Array]]) -> View:
+    """The view of some findings, nothing folded in yet. seen: for each its leak (levels,) and links (r, levels) as they look
+    through whoever answers (``evidence.seen_through``)."""
     n, width = len(network.causes), int(network.levels.max())
     longest = max((len(linked) for _, linked in seen), default=0)
     leak = np.ones((len(findings), width))
@@ -101,9 +105,13 @@ def view_findings(network: Network, split: Split, findings: Sequence[int], seen:
         leak[c, : len(alone)] = alone
         causes[c, : len(linked)] = network.link_cause[network.rows(j)]
         links[c, : len(linked), : linked.shape[1]] = linked
-    share = np.append(split.outside, 0.0)[causes]
-    base = leak * (1.0 - share[:, :, None] * (1.0 - links)).prod(axis=1)
-    return View(np.array(findings, dtype=np.int64), network.levels[list(findings)], leak, base, causes, links)
+    return View(np.array(findings, dtype=np.int64), network.levels[list(findings)], leak, leak, causes, links)
+
+
+def fold_in(view: View, split: Split) -> View:
+    """The view with the causes outside the split averaged over."""
+    share = np.append(split.outside, 0.0)[view.causes]
+    return view._replace(base=view.leak * (1.0 - share[:, :, None] * (1.0 - view.links)).prod(axis=1))
 
 
 def axis_factors(evidence: Evidence, causes: Indexes) -> list[tuple[Array, Array, Array]]:
