@@ -216,9 +216,9 @@ def test_every_caution_is_shown_in_full_on_demand(command: Command) -> None:
     (("--check", "memory_feed_key_off="), ["is not of the form"]),
     (("--check", "memory_feed_keyoff=dead"), ["no finding 'memory_feed_keyoff'; did you mean 'memory_feed_key_off'?"]),
     (("--check", "memory_feed_key_off=ded"), ["'ded' is no level of 'memory_feed_key_off'; its levels: "]),
-    (("--check", "memory_feed_key_off=3 A"), ["the unit 'A' does not fit 'Memory feed with the key off'; give it in V"]),
+    (("--check", "memory_feed_key_off=3 A"), ["does not fit; give it in V"]),
     (("--check", "memory_feed_key_off=400 V"), ["400 V is no sane reading for 'Memory feed with the key off'"]),
-    (("--check", "memory_feed_key_off=1e9999"), ["is not a number with a unit"]),
+    (("--check", "memory_feed_key_off=1e9999"), ["'1e9999'"]),
     (("--check", "memory_feed_key_off=-"), ["'-' is no level"]),
     (("--circumstance", "memory_feed_key_off=dead"), ["is a check, not a circumstance"]),
     (("--circumstance", "aerial_amplifier=perhaps"), ["'perhaps' is no level of 'aerial_amplifier'; its levels: no, yes"]),
@@ -261,7 +261,7 @@ def test_twenty_thousand_characters_are_read_at_once(command: Command) -> None:
 def test_all_reports_at_once_are_answered_or_refused_soon(command: Command, head_unit: Opened) -> None:
     """Style: too wide is refused beforehand with a sentence; twenty reports are more than anybody gives."""
     ids = [f.id for f in head_unit.knowledge.of_kind(REPORT)]
-    for count in (20, 40, len(ids)):
+    for count in (20, 48, len(ids)):
         began = time.perf_counter()
         done = command("triage", "--json", *(part for name in ids[:count] for part in ("--report", name)))
         assert time.perf_counter() - began < 10, count
