@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
-from diagnose import cli_call, cli_cases, cli_explain, cli_simulate
+from diagnose import cli_call, cli_cases, cli_explain, cli_learn, cli_simulate
 from diagnose.source import InputError, complaint
 
 app = typer.Typer(
@@ -176,6 +176,7 @@ def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, finding
 cli_call.register(app)
 cli_cases.register(app)
 cli_explain.register(app, network_app)
+cli_learn.register(app)
 cli_simulate.register(app)
 
 

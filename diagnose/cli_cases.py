@@ -26,7 +26,7 @@ def close(
     unlisted: Annotated[str, typer.Option(metavar="WORDS", help="The cause in words, if the files do not list it.")] = "",
     put_right: Annotated[bool | None, typer.Option("--put-right/--not-put-right", help="Does everything work now?")] = None,
     verified: Annotated[str | None, typer.Option(metavar="WORDS", help="How that was made sure.")] = None,
-    minutes: Annotated[float | None, typer.Option(min=0, max=10_000, help="Minutes at the vehicle.")] = None,
+    minutes: Annotated[float | None, typer.Option(min=0, max=10_000, help="Minutes of work on site.")] = None,
     part: Annotated[list[str] | None, typer.Option(metavar="ID", help="A part that was used; may be repeated.")] = None,
     store: StoreOption = None,
 ) -> None:
@@ -49,7 +49,7 @@ def close(
         hint = opened.knowledge.causes[confirmed[0]].remedy.verified if confirmed else ""
         verified = _ask(f"how was it made sure?{f' (for example: {hint})' if hint else ''} ", "--verified") if put_right else ""
     if minutes is None:
-        minutes = _minutes(_ask("minutes at the vehicle? ", "--minutes"))
+        minutes = _minutes(_ask("minutes of work on site? ", "--minutes"))
     closed = cases.closed_as(file.case, at=cases.now(), fully_put_right=put_right, confirmed=confirmed, not_found=not_found,
                              unlisted=unlisted, verified=verified, minutes=minutes, parts=part or ())
     cases.save(file, closed)

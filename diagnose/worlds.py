@@ -76,7 +76,9 @@ class View(NamedTuple):
 
     def take(self, places: Sequence[int]) -> View:
         """The view of some of its findings."""
-        return View(*(part[list(places)] for part in self))
+        rows = list(places)
+        return View(self.findings[rows], self.levels[rows], self.leak[rows], self.base[rows], self.causes[rows],
+                    self.links[rows])
 
 
 def split_causes(evidence: Evidence, posterior: Posterior, *, somebody_called: bool = True) -> Split:

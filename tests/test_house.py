@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 MODULES = sorted(p for p in (ROOT / "diagnose").glob("*.py"))
-HEAVY = ("pgmpy", "pandas", "scipy", "torch", "pydantic", "networkx", "sklearn", "rich.markdown", "snowballstemmer",
+HEAVY = ("pgmpy", "pandas", "scipy", "torch", "pydantic", "networkx", "sklearn", "rich.markdown",
          "jsonschema", "jinja2")
 
 
@@ -27,7 +27,7 @@ def test_imports_go_down_only() -> None:
 
 def test_foreign_packages_stay_in_their_rooms() -> None:
     rooms = {"rich": r"screens\w*|session", "typer": r"cli\w*", "yaml": "source", "pgmpy": "network", "jinja2": "pages",
-             "rapidfuzz": "phrases|correspondence", "snowballstemmer": "phrases", "platformdirs": "source|case"}
+             "rapidfuzz": "phrases|correspondence", "platformdirs": "source|case"}
     for path in MODULES:
         for package in re.findall(r"^\s*(?:import|from) (\w+)", path.read_text(encoding="utf-8"), re.M):
             if package in rooms:
