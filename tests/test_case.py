@@ -422,9 +422,12 @@ def test_taking_back_the_answer_before_a_remedy_keeps_the_remedy() -> None:
     assert cases.stale_findings(case, MOVES) == ()
 
 
-def test_a_remedy_added_by_hand_is_placed_by_its_time() -> None:
-    text = SAMPLE.replace("  answers_before: 3\n", "").replace("at: 2026-11-06T09:20:00+00:00", "at: 2026-11-05T15:41:30+01:00")
-    assert read(text).remedies[0].answers_before == 2  # 15:41:30+01:00 is 14:41:30 UTC, after the second answer (ISO 8601)
+@pytest.mark.parametrize(("at", "before"), [  # the second answer was given at 14:41:00 UTC; offsets as in ISO 8601
+    ("2026-11-05T15:41:30+01:00", 2), ("2026-11-05T15:41:00+01:00", 2), ("2026-11-05T15:40:59+01:00", 1),
+    ("2026-11-05T14:00:00+00:00", 0), ("2026-11-06T09:20:00Z", 3)])
+def test_a_remedy_added_by_hand_is_placed_by_its_time(at: str, before: int) -> None:
+    text = SAMPLE.replace("  answers_before: 3\n", "").replace("at: 2026-11-06T09:20:00+00:00", f"at: {at}")
+    assert read(text).remedies[0].answers_before == before
 
 
 def test_now_has_an_offset() -> None:
