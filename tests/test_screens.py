@@ -130,6 +130,12 @@ def test_titles_of_the_ranking_are_whole_at_every_width(head_unit: Opened, some:
             assert re.search(rf"(?<![\d.]){re.escape(percent(ranked.p))}", part), (width, ranked)
 
 
+def test_a_narrow_window_leaves_out_bars_and_keeps_notes(head_unit: Opened, some: dict[str, Triage]) -> None:
+    narrow, wide = (drawn(head_unit, some["phone"], width=width).split("LIKELY CAUSES")[1] for width in (60, 80))
+    assert "■" in wide and "■" not in narrow
+    assert "[by phone]" in narrow and "[by phone]" not in wide and "by phone" in wide
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_a_number_is_never_parted_from_its_unit(head_unit: Opened, some: dict[str, Triage], width: int) -> None:
     for answer in some.values():
@@ -412,7 +418,7 @@ def ask(head_unit: Opened, monkeypatch: pytest.MonkeyPatch, *lines: str | type[B
 
 @pytest.mark.parametrize(("lines", "chosen"), [
     (("1",), ("fm_weak", "yes")), ((" 2 ",), ("memory_feed_key_off", "dead")), (("0",), None), (("",), None),
-    (("3", "-1", "two", "1.0", "²", "1"), ("fm_weak", "yes")), ((EOFError,), None)])
+    (("3", "-1", "00", "two", "1.0", "²", "1"), ("fm_weak", "yes")), ((EOFError,), None)])
 def test_a_number_settles_a_doubt(head_unit: Opened, monkeypatch: pytest.MonkeyPatch, lines: Any, chosen: Any) -> None:
     answer, text = ask(head_unit, monkeypatch, *lines)
     assert answer == chosen
