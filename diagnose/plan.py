@@ -67,11 +67,11 @@ def make_plan(network: Network, evidence: Evidence, *, memory: int = MEMORY) -> 
     outside = tuple(i for i in range(len(evidence.absent)) if i not in touched)
     hub = network.unlisted if len(touched.get(network.unlisted, ())) > 1 else -1
     hub_rows = tuple(touched.pop(hub)) if hub >= 0 else ()
-    groups = [_plan_group(axes, members, touched, memory) for members in _connected(len(axes), touched)]
+    groups = [_plan_group(axes, members, touched, memory) for members in connected(len(axes), touched)]
     return Plan(tuple(groups), outside, hub, hub_rows)
 
 
-def _connected(count: int, touched: dict[int, list[tuple[int, int]]]) -> list[list[int]]:
+def connected(count: int, touched: dict[int, list[tuple[int, int]]]) -> list[list[int]]:
     """The axes in groups that share causes."""
     home = list(range(count))
 

@@ -20,10 +20,11 @@ import numpy as np
 
 from diagnose.evidence import Axis, Evidence
 from diagnose.network import Array, Network
-from diagnose.plan import MEMORY, Group, Plan, Step, make_plan
+from diagnose.plan import MEMORY, Group, Plan, Step, connected, make_plan
 from diagnose.source import ImpossibleEvidence, Problem
 
 RARE = 1e-6  # P(at least one cause) below which 1 - P(none) has lost too many digits
+COMBINATIONS = 512  # of levels of answers thought to be normal that are weighed together
 COUNTED = 4  # the number of causes present is told apart up to 3; the last slot is "more"
 
 
@@ -377,9 +378,33 @@ def _summed_out(evidence: Evidence, axes: Sequence[Axis], in_question: Sequence[
     """(sets,) likelihood of the answers that are thought to be normal, with every cause out of question summed out.
 
     Such an answer's likelihood over the levels is a sum of "at most level k" terms; for each combination of these the causes
-    are independent.
+    are independent. Answers that share no cause out of question are taken apart; where more than COMBINATIONS would be left
+    together, they are taken as independent given the set.
     """
-    others = [i for i in range(len(evidence.absent)) if i not in set(in_question)]
+    known = set(in_question)
+    touched: dict[int, list[tuple[int, int]]] = {}
+    for a, axis in enumerate(axes):
+        for row, cause in enumerate(axis.causes.tolist()):
+            if cause not in known:
+                touched.setdefault(cause, []).append((a, row))
+    free = [i for i in range(len(evidence.absent)) if i not in known and i not in touched]
+    total = np.full(len(chosen), float(np.prod(evidence.absent[free] + evidence.present[free])))
+    for members in connected(len(axes), touched):
+        group = [axes[a] for a in members]
+        others = sorted({c for c, rows in touched.items() if rows[0][0] in members})
+        if math.prod(len(axis.last) for axis in group) <= COMBINATIONS:
+            total = total * _combined(evidence, group, others, asked, chosen)
+        else:
+            weight = float(np.prod(evidence.absent[others] + evidence.present[others]))
+            for axis in group:
+                mine = [c for c in others if c in axis.causes]
+                alone = float(np.prod(evidence.absent[mine] + evidence.present[mine]))
+                total = total * _combined(evidence, [axis], mine, asked, chosen) / alone
+            total = total * weight
+    return np.asarray(np.maximum(total, 1e-300))
+
+
+def _combined(evidence: Evidence, axes: Sequence[Axis], others: Sequence[int], asked: Sequence[int], chosen: Array) -> Array:
     total = np.zeros(len(chosen))
     for edges in itertools.product(*(range(len(axis.last)) for axis in axes)):
         share = 1.0
@@ -391,7 +416,7 @@ def _summed_out(evidence: Evidence, axes: Sequence[Axis], in_question: Sequence[
         if share:
             out = float(np.prod(evidence.absent[others] + evidence.present[others] * below[others]))
             total += share * out * np.exp(chosen @ np.log(np.maximum(below[asked], 1e-300)))
-    return np.maximum(total, 1e-300)
+    return total
 
 
 def _axis_likelihood(axis: Axis, asked: Sequence[int], chosen: Array) -> Array:

@@ -157,7 +157,6 @@ def test_likely_sets_sum_out_a_cause_that_only_an_unsure_normal_answer_touches(d
         assert one.p == pytest.approx(truth.exactly([network.causes[i] for i in one.causes], among), abs=CLOSE)
 
 
-@pytest.mark.xfail(strict=True, reason="work doubles with every answer thought to be normal")
 def test_many_answers_thought_to_be_normal_do_not_multiply_the_work(head_unit: Opened) -> None:
     """A customer who "thinks not" thirteen times over: still a matter of milliseconds."""
     knowledge, network = head_unit.knowledge, head_unit.network
