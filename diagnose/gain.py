@@ -42,6 +42,7 @@ from diagnose.worlds import (
 MOST_CELLS = 2048  # of a block of the grid
 QUICK_CELLS = 64  # up to which blocks are joined
 COMBINATIONS = 400  # of answers that a set of questions may have
+SWEPT_CELLS = 2_000_000  # cells of a batch of sweeps
 SURELY = 1e-150  # next to nothing, as the odds are to be finite
 GRID_ERROR = 1e-5  # relative error of P(e) from which on the grid's signed sums are not trusted
 LISTED = 4  # of a finding with more than 8 linked causes: of the likeliest so many all subsets are weighed, ...
@@ -335,7 +336,10 @@ def sweep_predictions(evidence: Evidence, posterior: Posterior, split: Split, vi
     dense = np.ones((*view.leak.shape, len(split.outside) + 1))
     dense[np.arange(len(dense))[:, None], :, view.causes] = view.links
     rows = dense[below][:, :-1] * evidence.present
-    z = _forward(posterior.plan, evidence, np.concatenate([rows, evidence.present[None, :]]))
+    rows = np.concatenate([rows, evidence.present[None, :]])
+    widest = max((group.widest for group in posterior.plan.groups), default=1)
+    at_once = max(1, SWEPT_CELLS // widest)  # a wide sweep takes its rows a few at a time
+    z = np.concatenate([_forward(posterior.plan, evidence, rows[at : at + at_once]) for at in range(0, len(rows), at_once)])
     cumulative = np.ones(view.leak.shape)
     cumulative[below] = view.leak[below] * (z[:-1] / z[-1])
     return np.asarray(np.clip((cumulative - split.none * view.leak) / split.some, 0.0, 1.0))

@@ -215,10 +215,10 @@ def check_minutes(knowledge: Knowledge, finding: Finding, situation: Situation) 
 
 
 def known_now(knowledge: Knowledge, evidence: Evidence, situation: Situation) -> Situation:
-    """The situation with what the answers say: findings asked, circumstances known."""
+    """The situation with what the answers say: findings asked, circumstances known (or thought so, which is likely enough)."""
     answered = {answer.finding: answer for answer in evidence.answers}
     circumstances = {name: answer.level for name, answer in answered.items()
-                     if answer.level is not None and answer.sure and knowledge.findings[name].kind == CIRCUMSTANCE}
+                     if answer.level is not None and knowledge.findings[name].kind == CIRCUMSTANCE}
     return situation._replace(asked=situation.asked | frozenset(answered),
                               circumstances={**circumstances, **situation.circumstances})
 
@@ -227,8 +227,7 @@ def known_now(knowledge: Knowledge, evidence: Evidence, situation: Situation) ->
 
 
 @lru_cache(maxsize=8)
-def _seen(network: Network, reliability: tuple[tuple[float, float], ...],
-          salience: tuple[float, ...]) -> View:
+def _seen(network: Network, reliability: tuple[tuple[float, float], ...], salience: tuple[float, ...]) -> View:
     """Every finding as it looks through whoever answers.
 
     A report that has not been mentioned is less likely there than the knowledge says: with r its salience, what is left of
@@ -262,8 +261,8 @@ def _rank(knowledge: Knowledge, network: Network, evidence: Evidence, posterior:
     needed = {name for finding in knowledge.findings.values() for name in finding.needs}
     sure = dict.fromkeys(needed, LIKELY)
     open_ones = [f for f in knowledge.findings.values() if allowed(knowledge, f, situation, sure)]
-    known = {f.id for f in open_ones} | situation.asked | set(situation.circumstances)
-    wanted = open_ones + [knowledge.findings[name] for name in sorted(needed - known)]
+    unknown = needed.difference((f.id for f in open_ones), situation.circumstances)  # asked in vain, or not to be asked
+    wanted = open_ones + [knowledge.findings[name] for name in sorted(unknown)]
     reliability = tuple(reliability_of(knowledge.header, f, Answer(f.id, f.levels[0], asked_of(f, situation)))
                         for f in (knowledge.findings[name] for name in network.findings))
     salience = tuple(knowledge.findings[name].salience if unmentioned else 0.0 for name in network.findings)

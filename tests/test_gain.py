@@ -250,6 +250,13 @@ def test_bounds_on_the_shipped_network(head_unit: Opened, count: int, monkeypatc
         assert best.at_most - best.at_least < 0.02 * best.bits
 
 
+def test_a_wide_sweep_takes_its_rows_a_few_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    question = Question(random_situation(5, 8, 6, density=0.7, spare=3))
+    whole = sweep_predictions(question.evidence, question.posterior, question.split, question.view)
+    monkeypatch.setattr(gain, "SWEPT_CELLS", 2)
+    assert (sweep_predictions(question.evidence, question.posterior, question.split, question.view) == whole).all()
+
+
 def test_many_open_findings_fall_back_to_worlds(head_unit: Opened) -> None:
     """More cells than the grid may have: still an answer, with bounds that say how good it is."""
     network = head_unit.network

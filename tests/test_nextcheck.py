@@ -105,6 +105,22 @@ def test_preconditions_known_likely_or_not(doorbell: Opened) -> None:
     assert not allowed(knowledge, finding, Situation(), {"has_chime": 0.6})
 
 
+def test_a_circumstance_that_what_is_wrong_makes_likely_opens_its_checks(head_unit: Opened) -> None:
+    """Whoever complains of a missing reversing picture most likely has a camera, asked or not, unless it is denied."""
+    check = next(f for f in head_unit.knowledge.of_kind(CHECK) if "camera_fitted" in f.needs and not f.tools)
+    complaint = [Answer("reverse_picture_missing", "yes", "customer", "volunteered")]
+    other = [Answer("fm_weak", "yes", "customer", "volunteered")]
+    offered = {score.finding for score in rank(head_unit, complaint, FITTER)}
+    assert check.id in offered
+    assert check.id not in {score.finding for score in rank(head_unit, other, FITTER)}
+    in_vain = FITTER._replace(asked=frozenset({"camera_fitted"}))
+    assert check.id in {score.finding for score in rank(head_unit, complaint, in_vain)}
+    denied = [*complaint, Answer("camera_fitted", "no", "fitter")]
+    assert check.id not in {score.finding for score in rank(head_unit, [*denied, *other], FITTER)}
+    thought = [*other, Answer("camera_fitted", "yes", "customer", sure=False)]
+    assert check.id in {score.finding for score in rank(head_unit, thought, FITTER)}
+
+
 def test_words_forbidden_to_a_person(head_unit: Opened) -> None:
     knowledge = head_unit.knowledge
     caution = next(c for c in knowledge.cautions.values() if "customer" in c.forbidden_to)
