@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from diagnose.source import complaint
+from diagnose.source import InputError, complaint
 
 if TYPE_CHECKING:
     from diagnose.case import CaseFile
@@ -124,9 +124,14 @@ def opened_in_force(network: str, store: str | None) -> Opened:
     from diagnose.network import open_network
 
     opened = open_network(network)
-    folder, _ = cases.store_path(store)
-    if not (folder / LEARNED).exists():
-        return opened
+    try:
+        folder, _ = cases.store_path(store)
+        if not (folder / LEARNED).exists():
+            return opened
+    except (InputError, OSError):
+        if store is not None:
+            raise
+        return opened  # nowhere to keep cases, so nothing learned; who wants to keep one is told then
     from diagnose.overlay import in_force
 
     learned, words = in_force(opened, folder)
