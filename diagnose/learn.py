@@ -418,7 +418,7 @@ def cumulative(p: Array) -> Array:
 
 class Surprise(NamedTuple):
     """How the log speaks about one leak (cause None) or link: cases that speak about it, the file's P(above level 0), and how
-    many standard deviations the log lies above it (a score test, which allows for what was not seen)."""
+    many standard deviations the log lies above it (a score test, which allows for what was not seen, less half a case)."""
 
     cause: str | None
     finding: str
@@ -436,6 +436,8 @@ def surprises(opened: Opened, statistics: Statistics) -> list[Surprise]:
     m = len(network.findings)
     names: list[tuple[str | None, str]] = [(None, name) for name in network.findings]
     names += [(network.causes[int(i)], network.findings[j]) for j in range(m) for i in network.link_cause[network.rows(j)]]
+    half = np.divide(0.5, t * (1.0 - t), out=np.zeros_like(t), where=(t > 0) & (t < 1))  # of a case: the continuity correction
+    slope = np.sign(slope) * np.maximum(np.abs(slope) - half, 0.0)
     found = [Surprise(*names[row], float(cases[row]), float(t[row]), float(slope[row] / np.sqrt(information[row])))
              for row in np.flatnonzero((information > 0) & (t > 0) & (t < 1)).tolist()]
     return sorted(found, key=lambda s: (-abs(s.z), s.finding, s.cause or ""))

@@ -394,8 +394,8 @@ def lesson(opened: Opened, log: Log, *, strength: float | None = None, merged: S
     opened: the expert's network. Raises InputError if the counts are of another network or share cases.
     """
     start = added([statistics_of(opened), *merged])
-    verdict = judge(opened, replay(opened, log, strength=strength, start=start if merged else None), start=bool(merged))
     whole = added([start, *log.blocks])
+    verdict = judge(opened, replay(opened, log, strength=strength, start=start if merged else None), start=bool(merged))
     worth = opened.knowledge.header.strength if strength is None else strength
     fitted = fit(opened, whole, strength=worth)
     gain = verdict.gain

@@ -83,8 +83,9 @@ def _show_verdict(out: Console, verdict: Verdict) -> None:
         f"{gain.number:,} cases predicted from the ones before them; chance given to exactly what it was:",
         f"by the files {100 * verdict.expert_likely:.1f} %, by what was learned {100 * verdict.learned_likely:.1f} %"], mark="")
     if gain.number > 1:
-        _lines(out, [f"log loss {verdict.expert:.3f} and {verdict.learned:.3f}: better by {gain.mean:.3f} a case "
-                     f"(95 % interval {gain.low:.3f} to {gain.high:.3f})"], mark="", style="dim")
+        better = "better" if gain.mean >= 0 else "worse"
+        _lines(out, [f"log loss {verdict.expert:.3f} and {verdict.learned:.3f}: {better} by {abs(gain.mean):.3f} a case "
+                     f"(95 % interval of the gain {gain.low:+.3f} to {gain.high:+.3f})"], mark="", style="dim")
 
 
 def show_review(out: Console, knowledge: Knowledge, review: Review, *, folder: str) -> None:

@@ -339,13 +339,14 @@ def test_no_cases_change_nothing(head_unit: Opened) -> None:
         fit(head_unit, statistics_of(head_unit), strength=0.0)
 
 
-# One link without a leak: the score test is the normal approximation to the binomial of any textbook.
+# One link without a leak: the score test is the normal approximation to the binomial of any textbook, with
+# its continuity correction.
 def test_a_surprising_link_by_hand() -> None:
     opened = opened_of(Tables({"a": 0.5}, {"f": (0.0,), "amiss": (0.5,)}, {("a", "f"): (0.2,)}))
     log = cases_of([(["a"], {"f": 1}, 12), (["a"], {"f": 0}, 8)])
     found = next(s for s in surprises(opened, count_cases(opened, log)) if s.cause == "a")
     assert (found.finding, found.cases, found.p) == ("f", 20.0, pytest.approx(0.2))
-    assert found.z == pytest.approx((12 - 20 * 0.2) / math.sqrt(20 * 0.2 * 0.8), abs=1e-12)
+    assert found.z == pytest.approx((12 - 20 * 0.2 - 0.5) / math.sqrt(20 * 0.2 * 0.8), abs=1e-12)
 
 
 def test_where_the_files_are_right_surprises_are_those_of_chance(head_unit: Opened) -> None:
