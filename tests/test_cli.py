@@ -35,6 +35,7 @@ from tests.test_knowledge import SAMPLES, completed
 ROOT = Path(__file__).resolve().parent.parent
 SCHEMAS = Path(diagnose.__file__).parent / "schemas"
 FORGETS = ("--report", "forgets_at_key_off")
+ASCII = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
 
 
 def commands(group: Any, *before: str) -> list[tuple[str, ...]]:
@@ -72,10 +73,14 @@ def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch)
     return call
 
 
-def process(*arguments: str, env: dict[str, str] | None = None, without: tuple[str, ...] = (), **more: Any) -> Done:
+def around(*without: str, **more: str) -> dict[str, str]:
+    """The environment of a process, streams buffered as they usually are, some variables left out, others set."""
+    return {key: value for key, value in os.environ.items() if key not in ("PYTHONUNBUFFERED", *without)} | more
+
+
+def process(*arguments: str | bytes, env: dict[str, str] | None = None, without: tuple[str, ...] = (), **more: Any) -> Done:
     """Runs a command as a process of its own, in another folder."""
-    around = {key: value for key, value in os.environ.items() if key not in without} | (env or {})
-    done = subprocess.run([sys.executable, "-m", "diagnose", *arguments], env=around, check=False,
+    done = subprocess.run([sys.executable, "-m", "diagnose", *arguments], env=around(*without, **(env or {})), check=False,
                           **{"capture_output": "stdout" not in more, "cwd": "/", **more})
     out, err = ((stream or b"").decode("utf-8", "replace") for stream in (done.stdout, done.stderr))
     assert "Traceback" not in out + err
@@ -380,11 +385,13 @@ def test_schemas_are_printed_as_they_lie(command: Command) -> None:
     refused(command("schema", "../../pyproject"), "there is no schema")
 
 
-def test_json_is_ascii_where_the_stream_is(bell: str) -> None:
-    for encoding, mark in (("ascii", "\\u00ef"), ("utf-8", "ï")):
-        done = process("triage", "--json", "--network", bell, "naïve words", env={"PYTHONIOENCODING": encoding})
-        words = json.loads(done.out)["words"]["not_understood"]
-        assert mark in done.out or "naïve" not in " ".join(words)
+def test_json_and_screen_suit_the_stream(tmp_path: Path) -> None:
+    files = DOORBELL | {"findings.yaml": DOORBELL["findings.yaml"].replace("title: Bell hot", "title: Bell h\u00f6t")}
+    said = ("triage", "--network", str(write_network(tmp_path / "net", files)), "--report", "hot")
+    for encoding, in_json, on_screen in (("ascii", "Bell h\\u00f6t", "Bell h?t"), ("utf-8", "Bell h\u00f6t", "Bell h\u00f6t")):
+        data, screen = (process(*said, *extra, env={"PYTHONIOENCODING": encoding}) for extra in (("--json",), ()))
+        assert in_json in data.out and json.loads(data.out)["heard"][0]["title"] == "Bell h\u00f6t"
+        assert on_screen in screen.out
 
 
 # --- the search -------------------------------------------------------------------------------------------------------
@@ -526,9 +533,9 @@ def test_a_full_disk_is_a_sentence(bell: str, arguments: tuple[str, ...]) -> Non
 
 def test_who_reads_the_answer_may_leave_early() -> None:
     """Like ``| head -1``: the reader takes a line and goes; no complaint, no error code."""
-    for arguments in (("triage", *FORGETS, "--json"), ("triage", *FORGETS)):
-        with subprocess.Popen([sys.executable, "-m", "diagnose", *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                              bufsize=0) as running:
+    for arguments in (("triage", *FORGETS, "--json"), ("triage", *FORGETS), ("network", "list")):
+        with subprocess.Popen([sys.executable, "-m", "diagnose", *arguments], env=around(), stdout=subprocess.PIPE,
+                              stderr=subprocess.PIPE, bufsize=0) as running:
             assert running.stdout is not None and running.stderr is not None
             running.stdout.close()
             assert (running.stderr.read(), running.wait(30)) == (b"", 0)
@@ -543,7 +550,7 @@ def test_closed_streams_are_no_mistake_of_ours(bell: str) -> None:
 
 
 @pytest.mark.parametrize("env", [
-    {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}, {"PYTHONIOENCODING": "ascii"},
+    ASCII, {"PYTHONIOENCODING": "ascii"},
     {"PYTHONIOENCODING": "cp1252"}, {"TERM": "dumb"}, {"COLUMNS": "40"}])
 def test_every_encoding_and_terminal_is_served(bell: str, env: dict[str, str]) -> None:
     words = "it rings by itself – naïve ’ 語 👩‍🔧".encode()
@@ -554,13 +561,19 @@ def test_every_encoding_and_terminal_is_served(bell: str, env: dict[str, str]) -
 
 
 def test_arguments_that_are_no_text_are_read_as_far_as_they_are(bell: str) -> None:
-    for env in ({"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}, {"PYTHONUTF8": "1"}):
+    for env in (ASCII, {"PYTHONUTF8": "1"}):
         for extra in ((), ("--json",)):
             line = [sys.executable, "-m", "diagnose", "triage", "--network", bell, *extra,
                     b"it rings faintly \xff\x9b31m na\xc3\xafve"]
-            done = subprocess.run(line, capture_output=True, check=False, env=os.environ | env)
+            done = subprocess.run(line, capture_output=True, check=False, env=around(**env))
             assert (done.returncode, done.stderr) == (0, b"")
             assert b"faint" in done.stdout and b"\x9b3" not in done.stdout and b"\xff" not in done.stdout
+
+
+def test_a_curly_apostrophe_does_not_turn_the_meaning_round_in_any_locale() -> None:
+    for env in (ASCII, {"PYTHONUTF8": "1"}):
+        done = process("triage", "--json", "it doesn\u2019t keep its stations".encode(), env=env)
+        assert [(h["finding"], h["level"]) for h in json.loads(done.out)["heard"]] == [("forgets_at_key_off", "yes")]
 
 
 # --- home and cache ---------------------------------------------------------------------------------------------------
@@ -618,7 +631,7 @@ def test_a_damaged_cache_is_made_anew(command: Command, bell: str, tmp_path: Pat
 
 
 def test_two_runs_at_once_on_a_cold_cache_give_the_same(tmp_path: Path) -> None:
-    env = os.environ | {"XDG_CACHE_HOME": str(tmp_path)}
+    env = around() | {"XDG_CACHE_HOME": str(tmp_path)}
     line = [sys.executable, "-m", "diagnose", "triage", "--json", *FORGETS]
     running = [subprocess.Popen(line, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE) for _ in range(2)]
     done = [(*one.communicate(), one.returncode) for one in running]
@@ -652,7 +665,7 @@ main()
 def at_terminal(bell: str, *keys: str, code: str = DOUBTFUL, arguments: tuple[str, ...] = ("words",)) -> tuple[str, int]:
     """The screen after the keys were typed, each at a prompt, and the exit code."""
     child = pexpect.spawn(sys.executable, ["-c", code, "triage", "--network", bell, *arguments], encoding="utf-8", timeout=30,
-                          dimensions=(50, 80), env=os.environ | {"NO_COLOR": "1", "TERM": "xterm"})
+                          dimensions=(50, 80), env=around() | {"NO_COLOR": "1", "TERM": "xterm"})
     screen = ""
     for key in keys:
         child.expect(r"number \(Enter for none\): |Ctrl-D")
@@ -721,7 +734,7 @@ def test_a_wheel_works_from_any_folder(tmp_path: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         archive.extractall(site)
     here = [entry for entry in sys.path if entry.endswith("site-packages")]
-    env = os.environ | {"PYTHONPATH": os.pathsep.join([str(site), *here]), "XDG_CACHE_HOME": str(tmp_path / "cache")}
+    env = around() | {"PYTHONPATH": os.pathsep.join([str(site), *here]), "XDG_CACHE_HOME": str(tmp_path / "cache")}
     python = str(tmp_path / "fresh" / "bin" / "python")
 
     def installed(*arguments: str) -> str:
