@@ -273,15 +273,25 @@ def _unmentioned(opened: Opened, statistics: Statistics) -> dict[Cell, float]:
     """Cells of the reports nobody asked about or mentioned: all cases with the same causes, less those with an answer."""
     network = opened.network
     reports = [f for f in opened.knowledge.of_kind(REPORT) if f.salience > 0]
-    left: dict[tuple[str, Present], float] = defaultdict(float)
+    brings: dict[str, list[str]] = defaultdict(list)
     for report in reports:
-        j = network.finding_index[report.id]
-        linked = {network.causes[int(i)] for i in network.link_cause[network.rows(j)]}
-        for present, weight in statistics.heard.items():
-            left[report.id, tuple(c for c in present if c in linked)] += weight
-    for (name, _, causes), weight in statistics.cells.items():
-        if (name, causes) in left:
-            left[name, causes] -= weight
+        for i in network.link_cause[network.rows(network.finding_index[report.id])].tolist():
+            brings[network.causes[i]].append(report.id)
+    left: dict[tuple[str, Present], float] = defaultdict(float)
+    for present, weight in statistics.heard.items():
+        touched: dict[str, list[str]] = {}
+        for cause in present:
+            for name in brings[cause]:
+                touched.setdefault(name, []).append(cause)
+        for name, causes in touched.items():
+            left[name, tuple(causes)] += weight
+            left[name, ()] -= weight
+    whole = sum(statistics.heard.values())
+    for report in reports:
+        left[report.id, ()] += whole
+    for (name, _, origins), weight in statistics.cells.items():
+        if (name, origins) in left:
+            left[name, origins] -= weight
     silent = {f.id: (1.0, *[1.0 - f.salience] * (len(f.levels) - 1)) for f in reports}
     return {(name, silent[name], causes): weight for (name, causes), weight in left.items() if weight > 0}
 

@@ -38,7 +38,7 @@ from diagnose.scores import (
 from diagnose.source import ImpossibleEvidence, InputError
 
 BLOCKS = 8
-MOST = 1000  # cases that are predicted, evenly taken from the log
+MOST = 500  # cases that are predicted, evenly taken from the log
 FEWEST = 10  # predicted cases below which nothing is said about improvement
 LEAST_P = 1e-6  # what a network is taken to have given a set of causes that it holds (nearly) impossible
 GUARD_ROUNDS = 20  # of EM for a block: enough for predictions
