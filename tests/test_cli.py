@@ -446,7 +446,8 @@ def test_a_malformed_network_is_refused_with_file_and_line(
 
     folder = folder_with(tmp_path / "net", name, raw)
     before = written()
-    for arguments in (("network", "check"), ("triage", "x", "--network"), ("findings", "x", "--network")):
+    wanted = (("network", "check"), ("triage", "x", "--network"), ("findings", "x", "--network"))
+    for arguments in wanted if name == "network.yaml" else wanted[:1]:
         done = command(*arguments, folder)
         assert (done.code, done.out) == (2, "")
         assert said in done.err.splitlines()[0]
@@ -455,8 +456,9 @@ def test_a_malformed_network_is_refused_with_file_and_line(
     assert written() == before, "nothing is written"
 
 
-@pytest.mark.parametrize("sample", SAMPLES, ids=lambda path: path.stem)
-def test_every_mistake_in_the_files_ends_the_command_with_a_sentence(command: Command, tmp_path: Path, sample: Path) -> None:
+@pytest.mark.parametrize("sample", SAMPLES[::10], ids=lambda path: path.stem)
+def test_a_mistake_in_the_files_ends_the_command_with_a_sentence(command: Command, tmp_path: Path, sample: Path) -> None:
+    """Every tenth of the samples; test_knowledge.py reads them all, word by word."""
     for name, raw in completed(sample).items():
         (tmp_path / name).write_bytes(raw)
     done = command("network", "check", str(tmp_path))
