@@ -6,9 +6,7 @@ Exit codes: 0 answered, 2 input to be mended, 3 a bug of ours, 130 interrupted.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
-import re
 import sys
 from typing import Annotated, Any
 
@@ -26,7 +24,6 @@ app.add_typer(network_app, name="network")
 _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
 
 INTERRUPTED = 130
-LONGEST_TEXT = 20_000  # characters of a customer's words
 
 NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
@@ -53,7 +50,7 @@ def triage(
     from diagnose.triage import SWEEP_MEMORY, advise
 
     opened = opened_in_force(network, store)
-    text = _text_of(words)
+    text = cli_call.cleaned(cli_call.standard_input() if words == ["-"] else " ".join(words or []))
     understood, answers = answers_from_words(opened, text, choose=_chooser(opened, as_json)) if text else (None, [])
     _check_person(who, opened.knowledge.header.people)
     given = answers_from_ids(opened.knowledge, report or [], normal or [])
@@ -65,7 +62,7 @@ def triage(
     evidence = read_evidence(opened.knowledge, opened.network, answers)
     result = advise(opened, evidence, infer(opened.network, evidence, memory=SWEEP_MEMORY))
     if as_json:
-        _print_json(_triage_json(result, understood))
+        cli_call.print_json(_triage_json(result, understood))
         return
     from diagnose import screens
 
@@ -88,7 +85,7 @@ def findings(
     if as_json:
         rows = [{"id": name, "kind": (f := knowledge.findings[name]).kind, "title": f.title, "levels": f.levels, "score": score}
                 for name, score in found]
-        _print_json({"schema": 1, "findings": rows})
+        cli_call.print_json({"schema": 1, "findings": rows})
         return
     screens.show_findings(screens.console(), knowledge, found)
 
@@ -105,13 +102,13 @@ def reading(
     if name is None or not values:
         found = readings.describe(name)
         if as_json:
-            _print_json({"schema": 1, "readings": found})
+            cli_call.print_json({"schema": 1, "readings": found})
         else:
             screens.show_readings(screens.console(), found)
         return
     judgement = readings.run(name, values)
     if as_json:
-        _print_json({"schema": 1, **judgement.as_json()})
+        cli_call.print_json({"schema": 1, **judgement.as_json()})
     else:
         screens.show_judgement(screens.console(), judgement)
 
@@ -142,7 +139,7 @@ def network_check(
               **{f"{kind}s": len(knowledge.of_kind(kind)) for kind in kinds}, "cautions": len(knowledge.cautions),
               "links": len(opened.network.link_cause)}
     if as_json:
-        _print_json({"schema": 1, "network": knowledge.header.id, "counts": counts,
+        cli_call.print_json({"schema": 1, "network": knowledge.header.id, "counts": counts,
                      "warnings": [w._asdict() for w in found.warnings]})
         return
     from diagnose import screens
@@ -180,26 +177,6 @@ cli_learn.register(app)
 cli_simulate.register(app)
 
 
-def _text_of(words: list[str] | None) -> str:
-    """The customer's words, from the arguments or, for '-', from standard input; bytes that are no text become marks."""
-    text = _standard_input() if words == ["-"] else " ".join(words or [])
-    if len(text) > LONGEST_TEXT:
-        raise complaint(f"the text has more than {LONGEST_TEXT:,} characters", "keep to what matters")
-    text = re.sub("[\ud800-\udc7f\udd00-\udfff]", "\ufffd", text)
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").strip()
-
-
-def _standard_input() -> str:
-    if sys.stdin is None:
-        return ""
-    if sys.stdin.isatty():
-        print("type what the customer said, then Ctrl-D on a line of its own", file=sys.stderr)
-    raw = getattr(sys.stdin, "buffer", None)
-    if raw is None:
-        return sys.stdin.read(LONGEST_TEXT + 1)
-    return str(raw.read(4 * LONGEST_TEXT + 4).decode("utf-8", "replace"))  # four bytes a character at most
-
-
 def _check_person(who: str, people: Any) -> None:
     """InputError if nobody of that name answers questions in this network."""
     if who not in people:
@@ -222,22 +199,7 @@ def _triage_json(result: Any, understood: Any) -> dict[str, Any]:
     from diagnose.phrases import as_plain
 
     words = as_plain(understood) if understood else {"matches": [], "doubts": [], "not_understood": []}
-    return {"schema": 1, **_plain(result), "words": words}
-
-
-def _plain(value: Any) -> Any:
-    """Records as plain mappings, for JSON."""
-    if hasattr(value, "_asdict"):
-        return {name: _plain(item) for name, item in value._asdict().items()}
-    if isinstance(value, dict):
-        return {name: _plain(item) for name, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return value
-
-
-def _print_json(data: Any) -> None:
-    print(json.dumps(data, indent=2, ensure_ascii=not (sys.stdout.encoding or "").lower().startswith("utf")))
+    return {"schema": 1, **result._asdict(), "words": words}
 
 
 def main() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from pathlib import Path
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from diagnose.case import CaseFile
     from diagnose.network import Opened
 
+LONGEST_TEXT = 20_000  # characters of a customer's words
 LEARNED = "learned.json"  # beside the cases; only where it stands is the code that reads it loaded
 
 StoreOption = Annotated[str | None, typer.Option("--cases", metavar="FOLDER", help="Folder of the cases.")]
@@ -110,12 +112,42 @@ def _confirmed(line: Any) -> bool:
 
 
 def _text_of(name: str) -> str:
+    if name == "-":
+        return cleaned(standard_input())
     try:
-        if name == "-":
-            return sys.stdin.read(100_000)
-        return Path(name).read_bytes()[:100_000].decode("utf-8", "replace")
+        with Path(name).open("rb") as stream:
+            return cleaned(stream.read(4 * LONGEST_TEXT + 4).decode("utf-8", "replace"))
     except OSError as error:
         raise complaint(f"cannot be read ({error.strerror})", "check the path", file=name) from error
+
+
+def cleaned(text: str) -> str:
+    """A customer's words as proper text: bytes of a terminal that knew no UTF-8 are read as UTF-8, what is no text becomes a
+    mark. InputError if there is too much of it."""
+    if len(text) > LONGEST_TEXT:
+        raise complaint(f"the text has more than {LONGEST_TEXT:,} characters", "keep to what matters")
+    text = re.sub("[\ud800-\udc7f\udd00-\udfff]", "\ufffd", text)
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").strip()
+
+
+def standard_input() -> str:
+    """What is typed or piped in, a little more than may be used at most."""
+    if sys.stdin is None:
+        return ""
+    if sys.stdin.isatty():
+        print("type what the customer said, then Ctrl-D on a line of its own", file=sys.stderr)
+    raw = getattr(sys.stdin, "buffer", None)
+    if raw is None:
+        return sys.stdin.read(LONGEST_TEXT + 1)
+    return str(raw.read(4 * LONGEST_TEXT + 4).decode("utf-8", "replace"))  # four bytes a character at most
+
+
+def print_json(data: Any) -> None:
+    """Records or plain data as JSON on stdout, in characters that it can carry."""
+    from diagnose.records import as_data
+
+    utf = (sys.stdout.encoding or "").lower().startswith("utf")
+    print(json.dumps(as_data(data), indent=2, ensure_ascii=not utf, allow_nan=False))
 
 
 def opened_in_force(network: str, store: str | None) -> Opened:
@@ -167,7 +199,7 @@ def _case_for(opened: Opened, words: list[str], reference: str, store: str | Non
         return cases.load(folder, words[0])
     header = opened.knowledge.header
     case = Case("", cases.now(), header.id, header.version, reference)
-    text = " ".join(words)
+    text = cleaned(" ".join(words))
     if text:
         from diagnose.correspondence import with_words
 

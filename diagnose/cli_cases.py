@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption, open_case
+from diagnose.cli_call import NetworkOption, StoreOption, open_case, print_json
 from diagnose.source import InputError, complaint
 
 if TYPE_CHECKING:
@@ -114,7 +113,7 @@ def list_cases(
     if as_json:
         keys = ("opened", "status", "reference", "confirmed", "not_found", "unlisted", "minutes")
         rows = [{"case": c.id, **{key: getattr(c, key) for key in keys}} for c in found]
-        print(json.dumps({"schema": 1, "folder": str(folder), "cases": rows}, indent=2))
+        print_json({"schema": 1, "folder": str(folder), "cases": rows})
     else:
         screens_call.show_cases(screens.console(), found, folder=f"{folder} ({why})")
     screens.show_problems(problems)

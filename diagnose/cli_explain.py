@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption, open_case, opened_in_force
+from diagnose.cli_call import NetworkOption, StoreOption, open_case, opened_in_force, print_json
 from diagnose.source import complaint
 
 FORMATS = ("bif", "xmlbif")
@@ -32,7 +30,7 @@ def why(
     now = standing(opened, file.case)
     reasons = reasons_of(opened, now.evidence, now.posterior, name)
     if as_json:
-        _print_json({"schema": 1, "case": file.case.id, "network": opened.knowledge.header.id, **reasons_as_plain(reasons)})
+        print_json({"schema": 1, "case": file.case.id, "network": opened.knowledge.header.id, **reasons_as_plain(reasons)})
         return
     from diagnose import screens, screens_explain
 
@@ -53,7 +51,7 @@ def explain(
     if as_json:
         from diagnose.reasons import about_as_plain
 
-        _print_json({"schema": 1, "network": opened.knowledge.header.id, **about_as_plain(found)})
+        print_json({"schema": 1, "network": opened.knowledge.header.id, **about_as_plain(found)})
         return
     from diagnose import screens, screens_explain
 
@@ -119,11 +117,6 @@ def show(
     from diagnose.pages import network_page
 
     _write(html, network_page(opened_in_force(network, store), item))
-
-
-def _print_json(data: Any) -> None:
-    utf = (sys.stdout.encoding or "").lower().startswith("utf")
-    print(json.dumps(data, indent=2, ensure_ascii=not utf, allow_nan=False))
 
 
 def _write(file: Path, text: str) -> None:

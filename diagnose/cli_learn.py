@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption
+from diagnose.cli_call import NetworkOption, StoreOption, print_json
 from diagnose.source import complaint
 
 if TYPE_CHECKING:
@@ -65,7 +64,7 @@ def learn(
     before = (folder / overlay.FILE).exists()
     file = overlay.write_overlay(folder, found.overlay) if applied else None
     if as_json:
-        _print_json({
+        print_json({
             "schema": 1, "network": opened.knowledge.header.id, "folder": str(folder), **_counted(log),
             "taught": found.statistics.cases, "verdict": found.verdict, "applied": applied, "file": str(file or ""),
             "overlay": {name: getattr(found.overlay, name) for name in ("knowledge", "expert", "log", "half_life", "as_of",
@@ -96,7 +95,7 @@ def review(
     if as_json:
         parts = found._asdict()
         del parts["log"]
-        _print_json({"schema": 1, "network": opened.knowledge.header.id, "folder": str(folder), **_counted(log), **parts})
+        print_json({"schema": 1, "network": opened.knowledge.header.id, "folder": str(folder), **_counted(log), **parts})
         return
     screens_learn.show_review(screens.console(), opened.knowledge, found, folder=f"{folder} ({why})")
 
@@ -142,21 +141,6 @@ def _put(path: Path, text: str) -> None:
 def _counted(log: Log) -> dict[str, Any]:
     return {"cases": log.cases, "left_out": log.left_out, "spent": log.spent,
             "unlisted": [{"case": case, "words": words} for case, words in log.unlisted]}
-
-
-def _plain(value: Any) -> Any:
-    """Records as plain mappings; what is not a finite number becomes null."""
-    if hasattr(value, "_asdict"):
-        value = value._asdict()
-    if isinstance(value, dict):
-        return {name: _plain(item) for name, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _print_json(data: Any) -> None:
-    print(json.dumps(_plain(data), indent=2))
 
 
 def register(app: typer.Typer) -> None:

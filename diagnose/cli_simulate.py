@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from diagnose.cli_call import NetworkOption
+from diagnose.cli_call import NetworkOption, print_json
 
 
 def simulate(
@@ -39,15 +38,9 @@ def simulate(
         found = run(open_network(network), cases=cases, seed=seed, policies=names, situation=situation, spread=perturb,
                     processes=processes or os.cpu_count() or 1, advance=advance)
     if as_json:
-        print(json.dumps({"schema": 1, **_plain(found)}, indent=2))
+        print_json({"schema": 1, **found._asdict()})
         return
     screens_simulate.show_simulation(screens.console(), found)
-
-
-def _plain(value: Any) -> Any:
-    if hasattr(value, "_asdict"):
-        return {name: _plain(item) for name, item in value._asdict().items()}
-    return [_plain(item) for item in value] if isinstance(value, tuple) else value
 
 
 def register(app: typer.Typer) -> None:

@@ -24,6 +24,7 @@ from diagnose.explain import (
 )
 from diagnose.network import Opened
 from diagnose.posterior import Posterior, probability_of_any
+from diagnose.records import as_data
 from diagnose.sensitivity import Sensitivity, sensitivity
 from diagnose.uncertainty import DRAWS
 
@@ -97,7 +98,7 @@ def reasons_of(opened: Opened, evidence: Evidence, posterior: Posterior, cause: 
 def reasons_as_plain(reasons: Reasons) -> dict[str, Any]:
     """Reasons as JSON data; see schemas/why.json. Decibans become a number and whether they are infinite: a number without
     an end has no JSON."""
-    data = dict(_plain(reasons))
+    data = dict(as_data(reasons))
     if reasons.weights:
         weights = reasons.weights
         data["weights"] = {
@@ -119,20 +120,7 @@ def _decibans(value: float) -> dict[str, Any]:
 
 def about_as_plain(found: About) -> dict[str, Any]:
     """All about one id as JSON data; see schemas/explain.json. The record's place in the files is ``file`` and ``line``."""
-    data = dict(_plain(found))
+    data = dict(as_data(found))
     for tie, record in zip(data["ties"], found.ties, strict=True):
         tie["strength"] = record.strength
     return data
-
-
-def _plain(value: Any) -> Any:
-    """Records as plain data; numbers without an end become null."""
-    if hasattr(value, "_asdict"):
-        return {name: _plain(item) for name, item in value._asdict().items()}
-    if isinstance(value, dict):
-        return {name: _plain(item) for name, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return value

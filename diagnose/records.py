@@ -5,6 +5,7 @@ Named tuples, because they cost nothing at import and turn into JSON and back by
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 REPORT, CHECK, CIRCUMSTANCE = "report", "check", "circumstance"
@@ -245,3 +246,16 @@ def _cause(row: list[Any]) -> Cause:
                  Remedy(summary, tuple(steps), minutes, tuple(set_ups), tuple(bring), tuple(who), by_phone, how, verified,
                         tuple(cautions)),
                  answers_for, safety, source, tuple(see), file, line)
+
+
+def as_data(value: Any) -> Any:
+    """Records as plain mappings and lists, for JSON; a number that is not finite becomes null."""
+    if hasattr(value, "_asdict"):
+        value = value._asdict()
+    if isinstance(value, dict):
+        return {name: as_data(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [as_data(item) for item in value]
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    return value

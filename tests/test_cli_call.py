@@ -1,0 +1,57 @@
+"""Call and reply as commands: what arrives through odd terminals, and an early Ctrl-C."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from diagnose import case as cases
+from diagnose.cli_call import cleaned
+from diagnose.source import InputError
+
+NO_UTF8 = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+
+
+def run(*arguments: str, stdin: bytes = b"", **env: str) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run([sys.executable, "-m", "diagnose", *arguments], input=stdin, capture_output=True, check=False,
+                          env={**os.environ, **env})
+
+
+@pytest.mark.parametrize("command", ["reply", "call"])
+def test_a_curly_apostrophe_in_a_plain_locale_is_not_read_as_the_contrary(command: str, tmp_path: Path) -> None:
+    run(command, "it doesn’t keep its stations", "--cases", str(tmp_path), **NO_UTF8)
+    (path,) = tmp_path.glob("*.yaml")
+    levels = {a.finding: a.level for a in cases.load(tmp_path, path.stem).case.answers}
+    assert levels["forgets_at_key_off"] == "yes"
+
+
+def test_an_answer_that_is_no_text_is_read_without_a_crash(tmp_path: Path) -> None:
+    run("reply", "poor reception on every station", "--cases", str(tmp_path))
+    (path,) = tmp_path.glob("*.yaml")
+    before = cases.load(tmp_path, path.stem).case.answers
+    done = run("reply", path.stem, "--read", "-", "--cases", str(tmp_path), stdin=bytes(range(256)) * 12,
+               PYTHONIOENCODING="utf-8:strict")
+    assert done.returncode in (0, 2), done.stderr
+    assert b"Traceback" not in done.stderr
+    assert cases.load(tmp_path, path.stem).case.answers == before
+
+
+def test_too_long_a_text_is_refused() -> None:
+    assert cleaned(" well \udce2\udc80\udc99s ") == "well ’s"
+    with pytest.raises(InputError, match="more than 20,000"):
+        cleaned("x" * 20_001)
+
+
+def test_an_interrupt_while_the_program_is_loaded_shows_no_traceback() -> None:
+    code = ("import sys, builtins; real = builtins.__import__\n"
+            "def odd(name, *rest):\n"
+            "    if name == 'diagnose.cli': raise KeyboardInterrupt\n"
+            "    return real(name, *rest)\n"
+            "builtins.__import__ = odd\n"
+            "from diagnose.__main__ import main; main()")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (130, b"interrupted\n")
