@@ -100,12 +100,14 @@ def read_evidence(knowledge: Knowledge, network: Network, answers: Iterable[Answ
             log_factor += _log(leak[0] * likelihood[0])
             np.multiply.at(present, network.link_cause[network.rows(j)], link[:, 0])
     if unmentioned:
+        silence = np.zeros(len(network.findings))
         for finding in knowledge.of_kind(REPORT):
-            if finding.id not in latest and finding.salience > 0:
-                j = network.finding_index[finding.id]
-                rows = network.rows(j)
-                log_factor += _log(1.0 - finding.salience * (1.0 - float(network.leak[j, 0])))
-                present[network.link_cause[rows]] *= 1.0 - finding.salience * (1.0 - network.link[rows, 0])
+            if finding.id not in latest:
+                silence[network.finding_index[finding.id]] = finding.salience
+        with np.errstate(divide="ignore"):
+            log_factor += float(np.log1p(-silence * (1.0 - network.leak[:, 0])).sum())
+        thinned = 1.0 - np.repeat(silence, np.diff(network.start)) * (1.0 - network.link[:, 0])
+        np.multiply.at(present, network.link_cause, thinned)
     for array in (absent, present):
         array.setflags(write=False)
     return Evidence(tuple(latest.values()), absent, present, tuple(axes), log_factor, tuple(abnormal), failed)

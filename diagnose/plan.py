@@ -58,11 +58,11 @@ def make_plan(network: Network, evidence: Evidence, *, memory: int = MEMORY) -> 
 
     The axis whose remaining causes widen the array least is finished first.
     """
-    axes = evidence.axes
+    axes, possible = evidence.axes, (evidence.present > 0).tolist()
     touched: dict[int, list[tuple[int, int]]] = {}
     for a, axis in enumerate(axes):
         for row, cause in enumerate(axis.causes.tolist()):
-            if evidence.present[cause] > 0:
+            if possible[cause]:
                 touched.setdefault(cause, []).append((a, row))
     outside = tuple(i for i in range(len(evidence.absent)) if i not in touched)
     hub = network.unlisted if len(touched.get(network.unlisted, ())) > 1 else -1
@@ -95,19 +95,24 @@ def _plan_group(axes: Sequence[Axis], members: list[int], touched: dict[int, lis
     mine = set(members)
     linked = {c: rows for c, rows in touched.items() if rows[0][0] in mine}
     alone = tuple((rows[0][0], c, rows[0][1]) for c, rows in linked.items() if len(rows) == 1)
+    if len(members) == 1:
+        return Group(tuple(members), alone, (), tuple(sorted(linked)), 1, 8)
     left: dict[int, set[int]] = {a: set() for a in members}
+    near: dict[int, set[int]] = {a: {a} for a in members}  # the axes that would have to be open with this one
     for c, rows in linked.items():
         if len(rows) > 1:
-            for a, _ in rows:
+            together = [a for a, _ in rows]
+            for a in together:
                 left[a].add(c)
+                near[a].update(together)
     open_axes: list[int] = []
     steps: list[Step] = []
     widest = kept = 1
-    unfinished = set(members)
+    unfinished, unopened = set(members), set(members)
+    log_width = {a: math.log(width[a]) for a in members}
 
     def growth(a: int) -> tuple[float, int]:
-        opened = {b for c in left[a] for b, _ in linked[c]} | {a}
-        return sum(math.log(width[b]) for b in opened.difference(open_axes)), a
+        return sum(log_width[b] for b in near[a] & unopened), a
 
     def note(size: int) -> None:
         nonlocal widest, kept
@@ -117,24 +122,35 @@ def _plan_group(axes: Sequence[Axis], members: list[int], touched: dict[int, lis
                 f"{len(members)} answers that are not as they should be share their causes: too many to reckon exactly "
                 f"(over {memory // 2**20} MiB)", "leave out the least certain of them", key="answers")
 
-    while unfinished and len(members) > 1:
+    size = 1
+    places: dict[int, tuple[int, int, int]] = {}  # open axis -> cells before it, its states, cells after it
+    while unfinished:
         target = min(unfinished, key=growth)
         for cause in sorted(left[target], key=lambda c: (len(linked[c]), c)):
             for a, _ in linked[cause]:
-                if a not in open_axes:
-                    note(math.prod(width[b] for b in open_axes))
+                if a in unopened:
+                    note(size)
                     steps.append(Step("open", a, (), 0))
                     open_axes.append(a)
-            shape = [width[b] for b in open_axes]
-            moves = []
-            for a, row in linked[cause]:
-                at = open_axes.index(a)
-                moves.append((a, row, math.prod(shape[:at]), width[a], math.prod(shape[at + 1 :])))
+                    unopened.discard(a)
+                    size *= width[a]
+                    places = _places(open_axes, width, size)
+            for a, _ in linked[cause]:
                 left[a].discard(cause)
-            note(math.prod(shape))
-            steps.append(Step("cause", cause, tuple(moves), 0))
+            note(size)
+            steps.append(Step("cause", cause, tuple((a, row, *places[a]) for a, row in linked[cause]), 0))
         for a in [b for b in open_axes if not left[b]]:
             steps.append(Step("close", a, (), open_axes.index(a)))
             open_axes.remove(a)
             unfinished.discard(a)
+            size //= width[a]
+        places = _places(open_axes, width, size)
     return Group(tuple(members), alone, tuple(steps), tuple(sorted(linked)), widest, kept)
+
+
+def _places(open_axes: list[int], width: dict[int, int], size: int) -> dict[int, tuple[int, int, int]]:
+    found, before = {}, 1
+    for a in open_axes:
+        found[a] = (before, width[a], size // (before * width[a]))
+        before *= width[a]
+    return found

@@ -9,6 +9,7 @@ only from its first cause to its last.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
@@ -17,14 +18,14 @@ from operator import mul
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from diagnose.evidence import Axis, Evidence
 from diagnose.network import Array, Network
-from diagnose.plan import MEMORY, Group, Plan, Step, connected, make_plan
+from diagnose.plan import MEMORY, Group, Plan, Step, make_plan
 from diagnose.source import ImpossibleEvidence, Problem
 
 RARE = 1e-6  # P(at least one cause) below which 1 - P(none) has lost too many digits
-COMBINATIONS = 512  # of levels of answers thought to be normal that are weighed together
 COUNTED = 4  # the number of causes present is told apart up to 3; the last slot is "more"
 
 
@@ -90,7 +91,11 @@ def infer(network: Network, evidence: Evidence, *, somebody_called: bool = True,
     p[outside] = np.divide(present[outside], total, out=np.zeros_like(total), where=total > 0)
     worlds, firsts = _worlds(planned, evidence)
     joint = np.zeros((len(worlds), len(network.causes)))
-    shares = [_sweep_group(group, evidence, firsts, joint) for group in planned.groups]
+    alone = _lone_causes(planned, evidence, firsts)
+    backs: dict[int, Array] = {}
+    shares = [_sweep_group(group, evidence, firsts, joint, alone, backs) for group in planned.groups]
+    if alone is not None:
+        alone.write(backs, joint)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_worlds = np.log(worlds) + sum(np.log(share) for share in shares)
         log_z = float(np.logaddexp.reduce(log_worlds)) + evidence.log_factor + float(np.log(total).sum())
@@ -106,9 +111,9 @@ def infer(network: Network, evidence: Evidence, *, somebody_called: bool = True,
     if somebody_called and some <= 0.0:
         raise _impossible(network, evidence)
     weight = np.exp(log_worlds - np.logaddexp.reduce(log_worlds))
-    for group in planned.groups:
-        members = list(group.causes)
-        p[members] = weight @ joint[:, members]
+    for group, share in zip(planned.groups, shares, strict=True):
+        members = np.array(group.causes, dtype=np.int64)
+        p[members] = np.divide(weight, share, out=np.zeros_like(share), where=share > 0) @ joint[:, members]
     if planned.hub >= 0:
         p[planned.hub] = weight[1]
     if somebody_called:
@@ -139,36 +144,92 @@ def _impossible(network: Network, evidence: Evidence) -> ImpossibleEvidence:
                                       "take back the least certain one"))
 
 
-def _sweep_group(group: Group, evidence: Evidence, firsts: Sequence[Array], joint: Array) -> Array:
-    """Forward and backward over one group: P(e of the group | world), (W,); writes P(cause | e, world) into ``joint``."""
-    axes, absent, present = evidence.axes, evidence.absent, evidence.present
-    worlds = len(joint)
-    rows: dict[int, list[tuple[int, int]]] = {a: [] for a in group.axes}
+class LoneCauses(NamedTuple):
+    """Causes that touch one two-state axis only, in closed form. With U = w0 + w1 P(<= top) for each, an axis that starts
+    with the total t, of which the share q lies below, ends with t prod U, of which q prod (1 - w1 P(top) / U) lies below:
+    sums of logs, log1p and expm1 keep the digits.
+
+    axes: their numbers. place, cause: (l,) position of the axis, and the cause, of each link. total, below: (W, A) the total
+    an axis ends with and the log of the share below. own: (l,) what a cause adds to that log when present instead of weighed.
+    scale: (l,) w1 P(<= top) / U. ends: (2, W, A) the two states each axis ends with.
+    """
+
+    axes: dict[int, int]
+    place: npt.NDArray[np.int64]
+    cause: npt.NDArray[np.int64]
+    total: Array
+    below: Array
+    own: Array
+    scale: Array
+    ends: Array
+
+    def write(self, backs: dict[int, Array], joint: Array) -> None:
+        """P(cause, e | world) of these causes into ``joint``."""
+        back = np.array([backs[a] for a in self.axes])[self.place]  # (l, W, 2)
+        share = (self.below[:, self.place] + self.own).T
+        value = back[:, :, 0] * np.exp(share) - back[:, :, 1] * np.expm1(share)
+        joint[:, self.cause] = (self.scale[:, None] * self.total.T[self.place] * value).T
+
+
+def _lone_causes(planned: Plan, evidence: Evidence, firsts: Sequence[Array]) -> LoneCauses | None:
+    """None if there are no such causes, or if a nought among them calls for the plain way."""
+    axes = {a: position for position, a in enumerate(
+        a for group in planned.groups for a in group.axes if len(evidence.axes[a].first) == 2)}
+    links = [(axes[a], cause, evidence.axes[a].steps[row])
+             for group in planned.groups for a, cause, row in group.alone if a in axes]
+    if not links:
+        return None
+    place, cause = (np.array([link[x] for link in links]) for x in (0, 1))
+    steps = np.array([link[2] for link in links])
+    first = np.array([firsts[a] for a in axes])
+    w0, w1 = evidence.absent[cause], evidence.present[cause]
+    top = steps[:, 1, 1]
+    weighed = w0 + w1 * top
+    total = first.sum(axis=2)
+    if not (weighed.min() > 0 and top.min() > 0 and total.min() > 0):
+        return None
+    with np.errstate(divide="ignore"):
+        share = np.log1p(-w1 * steps[:, 1, 0] / weighed)
+        if np.isinf(share).any():
+            return None
+        own = np.log1p(-steps[:, 1, 0] / top) - share
+        below = np.log1p(-first[:, :, 1] / total).T + np.bincount(place, share, len(axes))
+    total = total.T * np.exp(np.bincount(place, np.log(weighed), len(axes)))
+    ends = np.array([total * np.exp(below), -total * np.expm1(below)])
+    return LoneCauses(axes, place, cause, total, below, own, w1 * top / weighed, ends)
+
+
+def _sweep_group(group: Group, evidence: Evidence, firsts: Sequence[Array], joint: Array, alone: LoneCauses | None,
+                 backs: dict[int, Array]) -> Array:
+    """Forward and backward over one group: P(e of the group | world), (W,); writes P(cause, e | world) into ``joint``."""
+    axes, worlds = evidence.axes, len(joint)
+    closed = alone.axes if alone is not None else {}
+    rows: dict[int, list[tuple[int, int]]] = {a: [] for a in group.axes if a not in closed}
+    moves = {a: axes[a].steps.tolist() for a in rows}
+    w0, w1 = (evidence.absent.tolist(), evidence.present.tolist()) if rows else ([], [])
     for a, cause, row in group.alone:
-        rows[a].append((cause, row))
-    moves = {a: axes[a].steps.tolist() for a in group.axes}
-    w0, w1 = absent.tolist(), present.tolist()
+        if a in rows:
+            rows[a].append((cause, row))
     starts, trails = {}, {}
     for a in group.axes:
+        if alone is not None and a in closed:
+            starts[a] = alone.ends[:, :, closed[a]].T
+            continue
         ends, trail = [], []
         for first in firsts[a].tolist():
             end, branches = _forward_alone(first, rows[a], moves[a], w0, w1)
             ends.append(end)
             trail.append(branches)
         starts[a], trails[a] = np.array(ends), trail
-    backs: dict[int, Array] = {}
     if group.steps:
         z = _sweep_shared(group, evidence, starts, joint, backs)
     else:
         a = group.axes[0]
         z = starts[a] @ axes[a].last
         backs[a] = np.repeat(axes[a].last[None, :], worlds, axis=0)
-    for a in group.axes:
+    for a in rows:
         for w, back in enumerate(backs[a].tolist()):
             _backward_alone(back, rows[a], moves[a], w0, w1, trails[a][w], joint[w])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        members = list(group.causes)
-        joint[:, members] = np.where(z[:, None] > 0, joint[:, members] / z[:, None], 0.0)
     return z
 
 
@@ -196,7 +257,7 @@ def _backward_alone(back: list[float], rows: list[tuple[int, int]], moves: list[
 def _sweep_shared(group: Group, evidence: Evidence, starts: dict[int, Array], joint: Array, backs: dict[int, Array]) -> Array:
     """The array sweep over causes that touch several axes. ``backs`` gets, for each axis, the likelihood of each state
     it may start in given all the rest, (W, K); result P(e of the group | world), (W,)."""
-    axes, absent, present = evidence.axes, evidence.absent, evidence.present
+    axes, absent, present = evidence.axes, evidence.absent.tolist(), evidence.present.tolist()
     worlds = len(joint)
     f = np.ones((worlds, 1))
     kept: list[Array] = []
@@ -240,9 +301,10 @@ def _around(shape: Sequence[int], position: int) -> tuple[int, int, int]:
     return math.prod(shape[:position]), shape[position], math.prod(shape[position + 1 :])
 
 
-def _forward(planned: Plan, evidence: Evidence, present: Array, *, count: bool = False) -> Array:
-    """P(e) up to log_factor for a batch of present weights (B, n): (B,), or (B, 5) by the number of causes present if
-    ``count``."""
+def _forward(planned: Plan, evidence: Evidence, present: Array, *, absent: Array | None = None, count: bool = False) -> Array:
+    """P(e) up to log_factor for a batch of present weights (B, n), and of absent ones (B, n) if these differ: (B,), or (B, 5)
+    by the number of causes present if ``count``."""
+    missing = evidence.absent[None, :] if absent is None else absent
     layers = COUNTED + 1 if count else 1
     batch = len(present)
 
@@ -253,27 +315,40 @@ def _forward(planned: Plan, evidence: Evidence, present: Array, *, count: bool =
             shifted[:, 1:] = g[:, :-1]
             shifted[:, -1] += g[:, -1]
             g = shifted
-        return np.asarray(evidence.absent[i] * f + present[:, i, None, None] * g)
+        return np.asarray(missing[:, i, None, None] * f + present[:, i, None, None] * g)
 
     def world(firsts: Sequence[Array]) -> Array:
         unit = np.zeros((batch, layers, 1))
         unit[:, 0] = 1.0
-        total = unit[:, :, 0]
-        f = unit
-        for i in planned.outside:
-            f = blend(f, f, i)
-        total = f[:, :, 0]
+        total = outside
         for group in planned.groups:
             f = _forward_group(group, evidence, firsts, unit, blend)
             total = _add_counts(total, f[:, :, 0])
         return total
 
+    outside = _outside(planned, missing, present, layers)
     weights, firsts = _worlds(planned, evidence)
     total = world([first[0] for first in firsts])
     if len(weights) > 1:
         other = world([first[1] for first in firsts])
         total = blend(total[:, :, None], other[:, :, None], planned.hub)[:, :, 0]
     return total if count else total[:, 0]
+
+
+def _outside(planned: Plan, absent: Array, present: Array, layers: int) -> Array:
+    """(B, layers) weight of the causes that no open finding touches, by how many of them are present."""
+    members = np.array(planned.outside, dtype=np.int64)
+    w0, w1 = absent[:, members], present[:, members]
+    if layers == 1:
+        return np.asarray((w0 + w1).prod(axis=1, keepdims=True))
+    rows = []
+    for some0, some1 in zip(np.broadcast_to(w0, w1.shape).tolist(), w1.tolist(), strict=True):
+        counts = [1.0] + [0.0] * (layers - 1)
+        for u, v in zip(some0, some1, strict=True):
+            last = (u + v) * counts[-1] + v * counts[-2]
+            counts = [u * counts[0], *(u * own + v * fewer for fewer, own in itertools.pairwise(counts[:-1])), last]
+        rows.append(counts)
+    return np.array(rows)
 
 
 def _forward_group(group: Group, evidence: Evidence, firsts: Sequence[Array], unit: Array,
@@ -348,75 +423,47 @@ def likely_sets(network: Network, evidence: Evidence, posterior: Posterior, *, c
     asked = sorted(posterior.in_question, key=lambda i: -posterior.p[i])[:pool]
     if not asked:
         return []
-    sets = [s for size in range(1, largest + 1) for s in itertools.combinations(range(len(asked)), size)]
-    chosen = np.zeros((len(sets), len(asked)), dtype=bool)
-    for row, members in enumerate(sets):
-        chosen[row, list(members)] = True
+    sets, chosen = _choices(len(asked), largest)
     absent, present = (np.log(np.maximum(weights, 1e-300)) for weights in (evidence.absent, evidence.present))
     log_p = np.full(len(sets), evidence.log_factor + float(absent[list(posterior.in_question)].sum()))
     log_p += chosen @ (present[asked] - absent[asked])
-    thought_normal = []
     for axis in evidence.axes:
-        if axis.finding in evidence.abnormal:
-            log_p += np.log(np.maximum(_axis_likelihood(axis, asked, chosen), 1e-300))
-        else:
-            thought_normal.append(axis)
-    log_p += np.log(_summed_out(evidence, thought_normal, posterior.in_question, asked, chosen))
-    p = np.exp(log_p - posterior.log_evidence) / posterior.some
-    order = np.argsort(-p, kind="stable")
+        log_p += np.log(np.maximum(_axis_likelihood(axis, asked, chosen), 1e-300))
+    order = np.argsort(-log_p, kind="stable")[:most]
+    if len(evidence.axes) > len(evidence.abnormal):  # then causes out of question touch open findings too
+        p = _probability_of_exactly(evidence, posterior, [[asked[x] for x in sets[row]] for row in order])
+    else:
+        others = np.delete(evidence.absent + evidence.present, posterior.in_question)
+        with np.errstate(divide="ignore"):
+            p = np.exp(log_p[order] + float(np.log(others).sum()) - posterior.log_evidence) / posterior.some
     found, covered = [], 0.0
-    for row in order[:most]:
-        found.append(CauseSet(tuple(asked[x] for x in sets[row]), float(min(p[row], 1.0))))
-        covered += float(p[row])
+    for number in np.argsort(-p, kind="stable"):
+        found.append(CauseSet(tuple(asked[x] for x in sets[order[number]]), float(min(p[number], 1.0))))
+        covered += float(p[number])
         if covered >= cover:
             break
     return found
 
 
-def _summed_out(evidence: Evidence, axes: Sequence[Axis], in_question: Sequence[int], asked: Sequence[int],
-                chosen: Array) -> Array:
-    """(sets,) likelihood of the answers that are thought to be normal, with every cause out of question summed out.
-
-    Such an answer's likelihood over the levels is a sum of "at most level k" terms; for each combination of these the causes
-    are independent. Answers that share no cause out of question are taken apart; where more than COMBINATIONS would be left
-    together, they are taken as independent given the set.
-    """
-    known = set(in_question)
-    touched: dict[int, list[tuple[int, int]]] = {}
-    for a, axis in enumerate(axes):
-        for row, cause in enumerate(axis.causes.tolist()):
-            if cause not in known:
-                touched.setdefault(cause, []).append((a, row))
-    free = [i for i in range(len(evidence.absent)) if i not in known and i not in touched]
-    total = np.full(len(chosen), float(np.prod(evidence.absent[free] + evidence.present[free])))
-    for members in connected(len(axes), touched):
-        group = [axes[a] for a in members]
-        others = sorted({c for c, rows in touched.items() if rows[0][0] in members})
-        if math.prod(len(axis.last) for axis in group) <= COMBINATIONS:
-            total = total * _combined(evidence, group, others, asked, chosen)
-        else:
-            weight = float(np.prod(evidence.absent[others] + evidence.present[others]))
-            for axis in group:
-                mine = [c for c in others if c in axis.causes]
-                alone = float(np.prod(evidence.absent[mine] + evidence.present[mine]))
-                total = total * _combined(evidence, [axis], mine, asked, chosen) / alone
-            total = total * weight
-    return np.asarray(np.maximum(total, 1e-300))
+@functools.cache
+def _choices(count: int, largest: int) -> tuple[list[tuple[int, ...]], Array]:
+    """All sets of up to ``largest`` out of ``count``, and the same as rows of 0 and 1."""
+    sets = [s for size in range(1, largest + 1) for s in itertools.combinations(range(count), size)]
+    chosen = np.zeros((len(sets), count))
+    for row, members in enumerate(sets):
+        chosen[row, list(members)] = 1.0
+    chosen.setflags(write=False)
+    return sets, chosen
 
 
-def _combined(evidence: Evidence, axes: Sequence[Axis], others: Sequence[int], asked: Sequence[int], chosen: Array) -> Array:
-    total = np.zeros(len(chosen))
-    for edges in itertools.product(*(range(len(axis.last)) for axis in axes)):
-        share = 1.0
-        below = np.ones(len(evidence.absent))
-        for axis, k in zip(axes, edges, strict=True):
-            following = axis.last[k + 1] if k + 1 < len(axis.last) else 0.0
-            share *= float((axis.last[k] - following) * axis.first[: k + 1].sum())
-            below[axis.causes] *= axis.steps[:, k, k]
-        if share:
-            out = float(np.prod(evidence.absent[others] + evidence.present[others] * below[others]))
-            total += share * out * np.exp(chosen @ np.log(np.maximum(below[asked], 1e-300)))
-    return total
+def _probability_of_exactly(evidence: Evidence, posterior: Posterior, sets: Sequence[Sequence[int]]) -> Array:
+    """P(exactly these of the causes in question | e, somebody called) of each set, by one sweep over all."""
+    absent, present = (np.tile(weights, (len(sets) + 1, 1)) for weights in (evidence.absent, evidence.present))
+    for row, members in enumerate(sets, start=1):
+        present[row, list(set(posterior.in_question).difference(members))] = 0.0
+        absent[row, list(members)] = 0.0
+    z = _forward(posterior.plan, evidence, present, absent=absent)
+    return np.asarray(z[1:] / z[0] / posterior.some)
 
 
 def _axis_likelihood(axis: Axis, asked: Sequence[int], chosen: Array) -> Array:
