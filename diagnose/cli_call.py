@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from diagnose.source import InputError, complaint
+from diagnose.source import complaint
 
 if TYPE_CHECKING:
     from diagnose.case import CaseFile
@@ -152,22 +153,28 @@ def print_json(data: Any) -> None:
 
 def opened_in_force(network: str, store: str | None) -> Opened:
     """A network with the values learned from the cases in the store, if there are any, laid over the expert's."""
-    from diagnose import case as cases
     from diagnose.network import open_network
 
     opened = open_network(network)
-    try:
-        folder, _ = cases.store_path(store)
-        if not (folder / LEARNED).exists():
-            return opened
-    except (InputError, OSError):
-        if store is not None:
-            raise
-        return opened  # nowhere to keep cases, so nothing learned; who wants to keep one is told then
+    if not _learned_somewhere(store):
+        return opened
+    from diagnose import case as cases
     from diagnose.overlay import in_force
 
-    learned, words = in_force(opened, folder)
+    learned, words = in_force(opened, cases.store_path(store)[0])
     return learned._replace(speaks_from=words)
+
+
+def _learned_somewhere(store: str | None) -> bool:
+    """Whether learned values lie in any folder that may be the store, so that the store need not be looked into."""
+    import platformdirs
+
+    named = store or os.environ.get("DIAGNOSE_CASES")
+    try:
+        folders = [Path(named).expanduser()] if named else [Path("cases"), platformdirs.user_data_path("diagnose") / "cases"]
+        return any((folder / LEARNED).exists() for folder in folders)
+    except (OSError, RuntimeError, ValueError):
+        return False
 
 
 def check_people(opened: Opened, who: str, tools: list[str]) -> None:

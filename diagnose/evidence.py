@@ -170,8 +170,9 @@ def seen_through(network: Network, j: int, reliability: tuple[float, float]) -> 
 
     With p the probability that the level lies above x with one cause present, what is said lies above x with
     p' = p * sens + (1 - p0) * (1 - spec) * share, share = the part of false alarms that lie above x; the leak likewise;
-    the link is then (p' - leak') / (1 - leak'). Exact for none or one cause; with two levels the formula of design
-    section 3. A person who confuses levels can in rare cases make the quotients fall; they are held monotone.
+    the link is then (p' - leak') / (1 - leak'). Exact for none or one cause with two levels, the
+    formula of design section 3. With more levels the quotients of a person who confuses levels can fall; they are then held
+    monotone, which is an approximation also for one cause.
     """
     size = int(network.levels[j])
     leak, link = network.leak[j, :size], network.link[network.rows(j), :size]

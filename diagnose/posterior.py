@@ -449,9 +449,9 @@ def likely_sets(network: Network, evidence: Evidence, posterior: Posterior, *, c
 def _choices(count: int, largest: int) -> tuple[list[tuple[int, ...]], Array]:
     """All sets of up to ``largest`` out of ``count``, and the same as rows of 0 and 1."""
     sets = [s for size in range(1, largest + 1) for s in itertools.combinations(range(count), size)]
+    sizes = np.array([len(members) for members in sets])
     chosen = np.zeros((len(sets), count))
-    for row, members in enumerate(sets):
-        chosen[row, list(members)] = 1.0
+    chosen[np.repeat(np.arange(len(sets)), sizes), list(itertools.chain.from_iterable(sets))] = 1.0
     chosen.setflags(write=False)
     return sets, chosen
 
