@@ -78,6 +78,8 @@ def review(
     half_life: HalfLifeOption = None,
     as_of: AsOfOption = "",
     strength: StrengthOption = None,
+    questions: Annotated[int, typer.Option(metavar="CASES", min=0, max=100_000, help="How many cases are gone through again "
+                                           "with the tool's order of questions (a few seconds for 20).")] = 20,
     network: NetworkOption = "head_unit",
     as_json: JsonOption = False,
     store: StoreOption = None,
@@ -91,7 +93,7 @@ def review(
     folder, why = cases.store_path(store)
     opened = open_network(network)
     log = _log_of(opened, folder, half_life, as_of)
-    found = look_back.review(opened, log, strength=strength)
+    found = look_back.review(opened, log, strength=strength, asked=questions)
     if as_json:
         parts = found._asdict()
         del parts["log"]

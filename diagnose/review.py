@@ -17,6 +17,7 @@ import numpy.typing as npt
 from diagnose.case import answers_in_force
 from diagnose.caserecord import CLOSED, Case
 from diagnose.evidence import Answer, Evidence, read_evidence
+from diagnose.hindsight import Asking, compared
 from diagnose.learn import Statistics, Surprise, added, as_it_came_in, counting, faded, fit, statistics_of, surprises, weight_of
 from diagnose.network import UNLISTED, Array, Network, Opened
 from diagnose.overlay import Moved, Overlay, moved, overlay_of
@@ -39,6 +40,7 @@ from diagnose.source import ImpossibleEvidence, InputError
 
 BLOCKS = 8
 MOST = 500  # cases that are predicted, evenly taken from the log
+MOST_ASKED = 20  # cases that are gone through again with the tool's order of questions: its choice is the dear part
 FEWEST = 10  # predicted cases below which nothing is said about improvement
 LEAST_P = 1e-6  # what a network is taken to have given a set of causes that it holds (nearly) impossible
 GUARD_ROUNDS = 20  # of EM for a block: enough for predictions
@@ -168,13 +170,15 @@ class Lesson(NamedTuple):
 
 
 class Review(NamedTuple):
-    """The whole look back. learned: predictions by earlier cases; expert: by the files alone."""
+    """The whole look back. learned: predictions by earlier cases; expert: by the files alone. asking: the questions put,
+    against the tool's order; None if that was not wanted."""
 
     log: Log
     predicted: int
     expert: Scores
     learned: Scores
     verdict: Verdict
+    asking: Asking | None
     misses: tuple[Miss, ...]
     attention: tuple[Surprise, ...]
 
@@ -379,13 +383,15 @@ def misses(opened: Opened, predictions: Sequence[Prediction], which: str) -> tup
     return tuple(sorted(found, key=lambda m: (m.p - m.first_p, m.case)))
 
 
-def review(opened: Opened, log: Log, *, strength: float | None = None) -> Review:
-    """The whole look back on a log."""
+def review(opened: Opened, log: Log, *, strength: float | None = None, asked: int = MOST_ASKED) -> Review:
+    """The whole look back on a log. asked: how many cases at most are gone through again with the tool's questions."""
+    asking = compared(opened, (one.case for one in log.sampled), asked) if asked else None
     predictions = replay(opened, log, strength=strength)
     verdict = judge(opened, predictions)
     striking = [s for s in surprises(opened, added(log.blocks)) if abs(s.z) >= STRIKING and s.cases >= STRIKING_CASES]
+    wrong = misses(opened, predictions, "learned" if verdict.accepted else "expert")
     return Review(log, len(predictions), score(opened, predictions, "expert"), score(opened, predictions, "learned"), verdict,
-                  misses(opened, predictions, "learned" if verdict.accepted else "expert"), tuple(striking[:MOST_STRIKING]))
+                  asking, wrong, tuple(striking[:MOST_STRIKING]))
 
 
 def lesson(opened: Opened, log: Log, *, strength: float | None = None, merged: Sequence[Statistics] = ()) -> Lesson:

@@ -13,6 +13,7 @@ from diagnose.screens import NARROW, _grid, _heading, _lines, emit, plain
 from diagnose.triage import percent
 
 if TYPE_CHECKING:
+    from diagnose.hindsight import Asking
     from diagnose.learn import Surprise
     from diagnose.overlay import Moved
     from diagnose.records import Knowledge
@@ -104,6 +105,8 @@ def show_review(out: Console, knowledge: Knowledge, review: Review, *, folder: s
             if not review.verdict.accepted:
                 _lines(inner, [review.verdict.why], mark="! ", style="yellow")
         _show_spent(inner, log)
+        if review.asking and review.asking.cases:
+            _show_asking(inner, review.asking)
         _show_lists(inner, knowledge, review)
 
     emit(out, draw)
@@ -149,6 +152,27 @@ def _show_spent(out: Console, log: Log) -> None:
     if spent.tried:
         lines.append(f"the first remedy was the right one in {spent.right_first} of {_cases(spent.tried)}")
     _lines(out, lines, mark="")
+
+
+def _show_asking(out: Console, asking: Asking) -> None:
+    _heading(out, "WHAT WAS ASKED, AND WHAT THE TOOL WOULD HAVE ASKED")
+    _lines(out, [f"{_cases(asking.cases)} of {asking.fit:,} with enough questions, evenly taken, each gone through again by "
+                 "the files: the same questions with the same answers, in the tool's order"], mark="")
+    rows = [("all that was asked", asking.put), ("the tool would have asked no more after", asking.stopped)]
+    if asking.reached:
+        rows += [("until a right cause came first to stay, as it was asked", asking.really),
+                 ("  the same in the tool's order", asking.tools)]
+    head = [Text(name, style="dim") for name in ("", "questions", "minutes")]
+    _grid(out, [head, *([Text(name), Text(f"{x.questions:.1f}"), Text(f"{x.minutes:.0f}")] for name, x in rows)], right=[1, 2])
+    then, last = asking.right_then, asking.right_at_last
+    said = [f"a right cause came first in {then.hits} of {then.number} when the tool would have asked no more, in {last.hits} "
+            "after all questions"]
+    gain = asking.saved_minutes
+    if gain.number > 1:
+        less = "less" if gain.mean >= 0 else "more"
+        said.append(f"until one came first to stay, its order took {abs(gain.mean):.1f} minutes {less} (95 % interval of what "
+                    f"it saves {gain.low:+.1f} to {gain.high:+.1f})")
+    _lines(out, [*said, "minutes are those of the files for each check, without journeys"], mark="", style="dim")
 
 
 def _show_lists(out: Console, knowledge: Knowledge, review: Review) -> None:
