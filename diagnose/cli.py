@@ -12,12 +12,14 @@ from typing import Annotated, Any
 
 import typer
 
-from diagnose import cli_call, cli_cases, cli_explain, cli_learn, cli_simulate
+from diagnose import cli_call, cli_cases, cli_explain, cli_learn, cli_simulate, completion
 from diagnose.source import InputError, complaint
 
 app = typer.Typer(
     name="diagnose", no_args_is_help=True, add_completion=True, rich_markup_mode=None, pretty_exceptions_enable=False,
-    help="Fault diagnosis for the fitter who is called back. Start with: diagnose triage \"what the customer said\"")
+    help="Fault diagnosis for the fitter who is called back. Start with: diagnose triage \"what the customer said\"",
+    epilog="Exit codes: 0 answered, 2 input to be mended (one sentence says what, where and how), 3 a mistake of ours, 130 "
+           "interrupted.")
 network_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Look at the networks that the tool knows.")
 app.add_typer(network_app, name="network")
 
@@ -25,21 +27,25 @@ _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where i
 
 INTERRUPTED = 130
 
-NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
 
 
-@app.command(epilog='Example: diagnose triage "forgets its stations every night and the battery was flat this morning"')
+@app.command(short_help="How urgent it is, what it is, what to do and bring.",
+             epilog='Example: diagnose triage "forgets its stations every night and the battery was flat this morning"')
 def triage(
-    words: Annotated[list[str] | None, typer.Argument(help="What the customer said ('-': read).")] = None,
-    report: Annotated[list[str] | None, typer.Option(metavar="ID", help="A report that is so.")] = None,
-    normal: Annotated[list[str] | None, typer.Option(metavar="ID", help="A finding that is as it should be.")] = None,
-    circumstance: Annotated[list[str] | None, typer.Option(metavar="ID=yes|no", help="A fact about the case.")] = None,
-    check: Annotated[list[str] | None, typer.Option(metavar="ID=LEVEL", help="What a check showed: level or reading.")] = None,
-    who: Annotated[str, typer.Option(metavar="WHO", help="Who did the checks: customer, fitter or workshop.")] = "customer",
-    network: NetworkOption = "head_unit",
+    words: Annotated[list[str] | None, typer.Argument(metavar="WORDS...", help="What the customer said ('-': read).")] = None,
+    report: Annotated[list[str] | None, typer.Option(metavar="ID", help="A report that is so.",
+                                                    autocompletion=completion.reports)] = None,
+    normal: Annotated[list[str] | None, typer.Option(metavar="ID", help="A finding that is as it should be.",
+                                                    autocompletion=completion.askable)] = None,
+    circumstance: Annotated[list[str] | None, typer.Option(metavar="ID=yes|no", help="A fact about the case.",
+                                                          autocompletion=completion.circumstance_levels)] = None,
+    check: Annotated[list[str] | None, typer.Option(metavar="ID=LEVEL", help="What a check showed: level or reading.",
+                                                   autocompletion=completion.check_levels)] = None,
+    who: Annotated[str, typer.Option(metavar="WHO", help="Who did the checks: customer, fitter or workshop.",
+                                     autocompletion=completion.people)] = "customer",
+    network: cli_call.NetworkOption = "head_unit",
     cautions: Annotated[bool, typer.Option("--cautions", help="Show every caution in full.")] = False,
-    as_json: JsonOption = False,
+    as_json: cli_call.JsonOption = False,
     store: cli_call.StoreOption = None,
 ) -> None:
     """How urgent is it, what is it likely to be, what to do and what to bring."""
@@ -69,11 +75,12 @@ def triage(
     screens.show_triage(screens.console(), result, understood, opened.knowledge, in_full=cautions)
 
 
-@app.command(epilog="Example: diagnose findings stations lost")
+@app.command(short_help="Find ids of reports, checks and circumstances by words.",
+             epilog="Example: diagnose findings stations lost")
 def findings(
-    words: Annotated[list[str], typer.Argument(help="A few words of what you look for.")],
-    network: NetworkOption = "head_unit",
-    as_json: JsonOption = False,
+    words: Annotated[list[str], typer.Argument(metavar="WORDS...", help="A few words of what you look for.")],
+    network: cli_call.NetworkOption = "head_unit",
+    as_json: cli_call.JsonOption = False,
 ) -> None:
     """Find the ids of reports, checks and circumstances by a few words."""
     from diagnose import screens
@@ -90,11 +97,13 @@ def findings(
     screens.show_findings(screens.console(), knowledge, found)
 
 
-@app.command(epilog="Example: diagnose reading state_of_charge volts=12.35 battery=agm")
+@app.command(short_help="Work out what a reading means: meter, wire, fuse, battery.",
+             epilog="Example: diagnose reading state_of_charge volts=12.35 battery=agm")
 def reading(
-    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Which reading; without it all are listed.")] = None,
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Which reading; without it all are listed.",
+                                                autocompletion=completion.reading_names)] = None,
     values: Annotated[list[str] | None, typer.Argument(metavar="NAME=VALUE", help="Its numbers, with units.")] = None,
-    as_json: JsonOption = False,
+    as_json: cli_call.JsonOption = False,
 ) -> None:
     """Work out what a reading means: formula, source, limits, and how likely each level is with the meter's error."""
     from diagnose import readings, screens
@@ -113,10 +122,12 @@ def reading(
         screens.show_judgement(screens.console(), judgement)
 
 
-@network_app.command("check", epilog="Example: diagnose network check head_unit")
+@network_app.command("check", short_help="Check a network's files; mistakes with file and line.",
+                     epilog="Example: diagnose network check head_unit")
 def network_check(
-    network: Annotated[str, typer.Argument(metavar="NAME", help="A name, or a folder of files.")] = "head_unit",
-    as_json: JsonOption = False,
+    network: Annotated[str, typer.Argument(metavar="NAME", help="A name, or a folder of files.",
+                                           autocompletion=completion.networks)] = "head_unit",
+    as_json: cli_call.JsonOption = False,
 ) -> None:
     """Check a network's files: every mistake with file and line, then the general library's own check."""
     import time
@@ -148,12 +159,18 @@ def network_check(
 
 
 @network_app.command("list", epilog="Example: diagnose network list")
-def network_list() -> None:
+def network_list(as_json: cli_call.JsonOption = False) -> None:
     """List the networks that come with the tool."""
     from diagnose.knowledge import networks_folder
+    from diagnose.network import open_network
 
-    for path in sorted(networks_folder().glob("*/network.yaml")):
-        print(path.parent.name)
+    names = [path.parent.name for path in sorted(networks_folder().glob("*/network.yaml"))]
+    if as_json:
+        headers = [open_network(name).knowledge.header for name in names]
+        cli_call.print_json({"schema": 1, "networks": [{"id": h.id, "title": h.title, "version": h.version} for h in headers]})
+        return
+    for name in names:
+        print(name)
 
 
 @app.command(epilog="Example: diagnose schema triage")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from diagnose import completion
 from diagnose.source import complaint
 
 if TYPE_CHECKING:
@@ -21,17 +22,24 @@ LONGEST_TEXT = 20_000  # characters of a customer's words
 LEARNED = "learned.json"  # beside the cases; only where it stands is the code that reads it loaded
 
 StoreOption = Annotated[str | None, typer.Option("--cases", metavar="FOLDER", help="Folder of the cases.")]
-NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.")]
-WhoOption = Annotated[str, typer.Option(metavar="WHO", help="On the line or on site: customer, fitter or workshop.")]
-ToolOption = Annotated[list[str] | None, typer.Option("--tool", metavar="ID", help="A tool that is at hand; may be repeated.")]
+NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.",
+                                            autocompletion=completion.networks)]
+WhoOption = Annotated[str, typer.Option(metavar="WHO", help="On the line or on site: customer, fitter or workshop.",
+                                        autocompletion=completion.people)]
+ToolOption = Annotated[list[str] | None, typer.Option("--tool", metavar="ID", help="A tool that is at hand; may be repeated.",
+                                                      autocompletion=completion.tools)]
+CaseArgument = Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.",
+                                             autocompletion=completion.case_ids)]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
 
 
 def call(
-    words: Annotated[list[str] | None, typer.Argument(help="A case to take up again, or what the customer said.")] = None,
+    words: Annotated[list[str] | None, typer.Argument(metavar="CASE|WORDS...", autocompletion=completion.case_ids,
+                                                      help="A case to take up again, or what the customer said.")] = None,
     who: WhoOption = "customer",
     tool: ToolOption = None,
     reference: Annotated[str, typer.Option(metavar="JOB", help="Job reference of a new case (no names, no plates).")] = "",
-    by_gain: Annotated[bool, typer.Option(help="Choose by bits per minute alone, without looking ahead.")] = False,
+    by_gain: Annotated[bool, typer.Option("--by-gain", help="Choose by bits per minute alone, without looking ahead.")] = False,
     network: NetworkOption = "head_unit",
     store: StoreOption = None,
 ) -> None:
@@ -51,35 +59,37 @@ def call(
 
 
 def sheet(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    case: CaseArgument,
     tool: ToolOption = None,
-    most: Annotated[int, typer.Option(min=1, max=20, help="How many checks at most.")] = 6,
+    most: Annotated[int, typer.Option(metavar="N", min=1, max=20, help="How many checks at most.")] = 6,
+    as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
     """Print the visit sheet: what is known, checks and remedies in order, parts, minutes, cautions, who answers."""
     from diagnose import screens, screens_call
-    from diagnose.conversation import no_longer_valid
+    from diagnose.correspondence import sheet_of
     from diagnose.session import Session, choice_of, standing
 
     opened, file = open_case(case, store)
     session = Session(opened, file, screens.console(), "fitter", frozenset(tool) if tool else None)
     now = standing(opened, file.case)
-    choice = choice_of(session, now)
-    paying = [s for s in choice.scores if s.kind == "check" and s.gain >= 0.02][:most]
-    checks = sorted(paying, key=lambda s: (len(opened.knowledge.findings[s.finding].set_ups), -s.bits_per_minute))
-    screens_call.show_sheet(
-        screens.console(), opened.knowledge, now.triage, choice, reference=f"{file.case.id} {file.case.reference}".strip(),
-        checks=checks, notes=[note.text for note in file.case.notes], stale=no_longer_valid(opened, file.case))
+    found = sheet_of(opened, file.case, now.triage, choice_of(session, now), most=most)
+    if as_json:
+        print_json({"schema": 1, "network": opened.knowledge.header.id, **found._asdict()})
+        return
+    screens_call.show_sheet(screens.console(), found)
 
 
 def reply(
-    words: Annotated[list[str], typer.Argument(help="A case, or what the customer wrote.")],
-    questions: Annotated[int, typer.Option(min=1, max=6, help="How many questions at most.")] = 3,
+    words: Annotated[list[str], typer.Argument(metavar="CASE|WORDS...", help="A case, or what the customer wrote.",
+                                               autocompletion=completion.case_ids)],
+    questions: Annotated[int, typer.Option(metavar="N", min=1, max=6, help="How many questions at most.")] = 3,
     tool: ToolOption = None,
     read: Annotated[str | None, typer.Option(metavar="FILE", help="Read the customer's answer ('-': standard input).")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Take doubtful answers too, without asking.")] = False,
     reference: Annotated[str, typer.Option(metavar="JOB", help="Job reference of a new case (no names, no plates).")] = "",
     network: NetworkOption = "head_unit",
+    as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
     """Compose a written reply with the few questions best asked together, or read the customer's answer back in."""
@@ -90,17 +100,28 @@ def reply(
     file = _case_for(opened, words, reference, store)
     if read is None:
         file, findings, safety = correspondence.compose(opened, file, count=questions, tools=frozenset(tool or ()))
-        print(screens_call.message_text(opened.knowledge, findings, greeting=safety))
+        message = screens_call.message_text(opened.knowledge, findings, greeting=safety)
+        if as_json:
+            asked = [{"finding": f.id, "ask": f.ask, "levels": dict(zip(f.levels, f.meanings, strict=True))} for f in findings]
+            print_json({"schema": 1, "case": file.case.id, "message": message, "questions": asked})
+            return
+        print(message)
         print(f"(case {file.case.id}; read the answer in with: diagnose reply {file.case.id} --read -)", file=sys.stderr)
         return
     text = _text_of(read)
     found = correspondence.read_answer(opened, file.case, text)
-    out = screens.console()
-    screens_call.show_understood(out, {line.question: line.understood for line in found})
-    taken = [line for line in found if line.answer and (yes or not line.doubt or _confirmed(line))]
+    if not as_json:
+        screens_call.show_understood(screens.console(), {line.question: line.understood for line in found})
+    taken = [line for line in found if line.answer and (yes or not line.doubt or (not as_json and _confirmed(line)))]
     file = correspondence.keep_answers(file, taken)
-    left = [line for line in found if line not in taken]
-    for line in left:
+    if as_json:
+        keys = ("finding", "question", "words", "understood", "doubt")
+        rows = [{**{key: getattr(line, key) for key in keys}, "taken": line in taken} for line in found]
+        print_json({"schema": 1, "case": file.case.id, "answers": rows})
+        return
+    for line in found:
+        if line in taken:
+            continue
         print(f"not taken: {screens.plain(line.question)}: {screens.plain(line.words)} ({line.doubt or 'not answered'})")
     print(f"{len(taken)} answers kept; go on with: diagnose reply {file.case.id}, or: diagnose call {file.case.id}")
 
@@ -148,7 +169,9 @@ def print_json(data: Any) -> None:
     from diagnose.records import as_data
 
     utf = (sys.stdout.encoding or "").lower().startswith("utf")
-    print(json.dumps(as_data(data), indent=2, ensure_ascii=not utf, allow_nan=False))
+    text = json.dumps(as_data(data), indent=2, ensure_ascii=not utf, allow_nan=False)
+    # escaped, what steers a terminal (C1 codes, changes of direction) is the same text to whoever reads the JSON
+    print("".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text))
 
 
 def opened_in_force(network: str, store: str | None) -> Opened:
@@ -220,6 +243,9 @@ def _case_for(opened: Opened, words: list[str], reference: str, store: str | Non
 
 def register(app: typer.Typer) -> None:
     """Hang the commands on the program."""
-    app.command(epilog='Example: diagnose call "no sound from any speaker" --reference job-117')(call)
-    app.command(epilog='Example: diagnose reply "poor reception since the fitting" --questions 3')(reply)
-    app.command(epilog="Example: diagnose sheet 20261125-0930")(sheet)
+    app.command(short_help="Guide the conversation, one question at a time.",
+                epilog='Example: diagnose call "no sound from any speaker" --reference job-117')(call)
+    app.command(short_help="Ask the customer in writing; read the answer back in.",
+                epilog='Example: diagnose reply "poor reception since the fitting" --questions 3')(reply)
+    app.command(short_help="Print what to check, put right and bring on a visit.",
+                epilog="Example: diagnose sheet 20261125-0930")(sheet)

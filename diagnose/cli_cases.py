@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption, open_case, print_json
+from diagnose import completion
+from diagnose.cli_call import CaseArgument, NetworkOption, StoreOption, open_case, print_json
 from diagnose.source import InputError, complaint
 
 if TYPE_CHECKING:
@@ -19,14 +20,16 @@ cases_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="The l
 
 
 def close(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
-    cause: Annotated[list[str] | None, typer.Option(metavar="ID", help="A cause that was found; may be repeated.")] = None,
+    case: CaseArgument,
+    cause: Annotated[list[str] | None, typer.Option(metavar="ID", help="A cause that was found; may be repeated.",
+                                                     autocompletion=completion.causes)] = None,
     not_found: Annotated[bool, typer.Option("--not-found", help="No cause was found.")] = False,
     unlisted: Annotated[str, typer.Option(metavar="WORDS", help="The cause in words, if the files do not list it.")] = "",
     put_right: Annotated[bool | None, typer.Option("--put-right/--not-put-right", help="Does everything work now?")] = None,
     verified: Annotated[str | None, typer.Option(metavar="WORDS", help="How that was made sure.")] = None,
-    minutes: Annotated[float | None, typer.Option(min=0, max=10_000, help="Minutes of work on site.")] = None,
-    part: Annotated[list[str] | None, typer.Option(metavar="ID", help="A part that was used; may be repeated.")] = None,
+    minutes: Annotated[float | None, typer.Option(metavar="MIN", min=0, max=10_000, help="Minutes of work on site.")] = None,
+    part: Annotated[list[str] | None, typer.Option(metavar="ID", help="A part that was used; may be repeated.",
+                                                    autocompletion=completion.parts)] = None,
     store: StoreOption = None,
 ) -> None:
     """Close a case: the cause found, what put it right, how that was verified. Asks for what is missing."""
@@ -93,10 +96,13 @@ def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
     return chosen, False, ""
 
 
-@cases_app.command("list", epilog="Example: diagnose cases list --status open")
+@cases_app.command("list", short_help="List the cases of the log, newest last.",
+                   epilog="Example: diagnose cases list --status open")
 def list_cases(
-    status: Annotated[str, typer.Option(metavar="STATUS", help="Only open or closed ones.")] = "",
-    cause: Annotated[str, typer.Option(metavar="ID", help="Only those in which this cause was confirmed.")] = "",
+    status: Annotated[str, typer.Option(metavar="STATUS", help="Only open or closed ones.",
+                                         autocompletion=completion.words("open", "closed"))] = "",
+    cause: Annotated[str, typer.Option(metavar="ID", help="Only those in which this cause was confirmed.",
+                                        autocompletion=completion.causes)] = "",
     since: Annotated[str, typer.Option(metavar="DAY", help="Only those opened on this day (2026-11-25) or later.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")] = False,
     store: StoreOption = None,
@@ -121,7 +127,7 @@ def list_cases(
 
 @cases_app.command("show", epilog="Example: diagnose cases show 20261125-0930")
 def show_case(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    case: CaseArgument,
     store: StoreOption = None,
 ) -> None:
     """Show a case as it is on disk."""
@@ -132,9 +138,9 @@ def show_case(
     print(plain_lines(to_text(file.case)), end="")
 
 
-@cases_app.command("reopen", epilog="Example: diagnose cases reopen 20261125-0930")
+@cases_app.command("reopen", short_help="Open a closed case again.", epilog="Example: diagnose cases reopen 20261125-0930")
 def reopen(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    case: CaseArgument,
     store: StoreOption = None,
 ) -> None:
     """Open a closed case again; how it had been closed is kept in a note."""
@@ -198,5 +204,7 @@ def export_table(
 
 def register(app: typer.Typer) -> None:
     """Hang the commands on the program."""
-    app.command(epilog="Example: diagnose close 20261125-0930 --cause feeds_exchanged --put-right --minutes 35")(close)
+    app.command(short_help="Close a case: what it was, what put it right, how verified.",
+                epilog="Example: diagnose close 20261125-0930 --cause feeds_exchanged --put-right --minutes 35 "
+                       "--verified \"two key-offs, stations kept\"")(close)
     app.add_typer(cases_app, name="cases")

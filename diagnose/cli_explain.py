@@ -7,16 +7,18 @@ from typing import Annotated
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption, open_case, opened_in_force, print_json
+from diagnose import completion
+from diagnose.cli_call import CaseArgument, JsonOption, NetworkOption, StoreOption, open_case, opened_in_force, print_json
 from diagnose.source import complaint
 
 FORMATS = ("bif", "xmlbif")
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
+WrittenOption = Annotated[bool, typer.Option("--json", help="Say in JSON what was written.")]
 
 
 def why(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
-    cause: Annotated[str, typer.Argument(metavar="CAUSE", help="Id or words of a cause; without it the first.")] = "",
+    case: CaseArgument,
+    cause: Annotated[str, typer.Argument(metavar="CAUSE", help="Id or words of a cause; without it the first.",
+                                         autocompletion=completion.causes)] = "",
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
@@ -38,7 +40,8 @@ def why(
 
 
 def explain(
-    name: Annotated[str, typer.Argument(metavar="ID", help="A cause, report, check, condition, circumstance or caution.")],
+    name: Annotated[str, typer.Argument(metavar="ID", help="A cause, report, check, condition, circumstance or caution.",
+                                        autocompletion=completion.every_id)],
     network: NetworkOption = "head_unit",
     as_json: JsonOption = False,
     store: StoreOption = None,
@@ -59,9 +62,10 @@ def explain(
 
 
 def report(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case, or the beginning of its id.")],
+    case: CaseArgument,
     html: Annotated[Path, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output).")],
     customer: Annotated[bool, typer.Option("--customer", help="For the customer: no inner workings, plain words.")] = False,
+    as_json: WrittenOption = False,
     store: StoreOption = None,
 ) -> None:
     """Write a case as one page that needs nothing else: belief over time, ranking, answers, remedy, cautions."""
@@ -75,15 +79,20 @@ def report(
         page = pages.customer_page(opened, file.case, now.triage)
     else:
         page = pages.report_page(opened, file.case, now.triage, reasons_of(opened, now.evidence, now.posterior))
-    _write(html, page)
+    _write(html, page, as_json)
 
 
 def export(
-    network: Annotated[str, typer.Argument(metavar="NAME", help="A network: a name, or a folder of files.")],
+    network: Annotated[str, typer.Argument(metavar="NAME", help="A network: a name, or a folder of files.",
+                                           autocompletion=completion.networks)],
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The file to write ('-': standard output).")],
-    form: Annotated[str, typer.Option("--format", metavar="bif|xmlbif", help="The interchange format.")] = "bif",
-    area: Annotated[str, typer.Option(metavar="AREA", help="All findings of this area, and every cause linked to them.")] = "",
-    finding: Annotated[list[str] | None, typer.Option(metavar="ID", help="This finding; may be repeated.")] = None,
+    form: Annotated[str, typer.Option("--format", metavar="bif|xmlbif", help="The interchange format.",
+                                       autocompletion=completion.words(*FORMATS))] = "bif",
+    area: Annotated[str, typer.Option(metavar="AREA", help="All findings of this area, and every cause linked to them.",
+                                       autocompletion=completion.areas)] = "",
+    finding: Annotated[list[str] | None, typer.Option(metavar="ID", help="This finding; may be repeated.",
+                                                     autocompletion=completion.findings)] = None,
+    as_json: WrittenOption = False,
 ) -> None:
     """Write a part of a network in an open interchange format for general programs."""
     from diagnose.network import export_model, open_network
@@ -104,34 +113,50 @@ def export(
     chosen = [f.id for f in findings.values() if f.area == area or f.id in (finding or [])]
     if not chosen:
         raise complaint(f"the area {area!r} has no findings", "choose another one", key="--area")
-    _write(file, export_model(opened, chosen, form))
+    _write(file, export_model(opened, chosen, form), as_json)
 
 
 def show(
-    item: Annotated[str, typer.Argument(metavar="AREA|ID", help="An area, or the id of a cause, condition or finding.")],
-    html: Annotated[Path, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output).")],
+    item: Annotated[str, typer.Argument(metavar="AREA|ID", help="An area, or the id of a cause, condition or finding.",
+                                        autocompletion=completion.drawable)],
+    html: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output)."),
+                    ] = None,
     network: NetworkOption = "head_unit",
+    as_json: Annotated[bool, typer.Option("--json", help="Print the links as JSON.")] = False,
     store: StoreOption = None,
 ) -> None:
     """Draw a network around an item: causes, conditions and findings with the strengths of their links, as one page."""
-    from diagnose.pages import network_page
+    from diagnose.pages import links_around, network_page
 
-    _write(html, network_page(opened_in_force(network, store), item))
+    if (html is None) is not as_json:
+        raise complaint("it is either a page or the links as JSON", "give --html FILE, or --json", key="show")
+    opened = opened_in_force(network, store)
+    if as_json:
+        rows = [{"from": one.source, "to": one.target, "p": one.p} for one in links_around(opened, item)]
+        print_json({"schema": 1, "network": opened.knowledge.header.id, "item": item, "links": rows})
+    else:
+        _write(html or Path("-"), network_page(opened, item))
 
 
-def _write(file: Path, text: str) -> None:
-    """Put a file whole, or print it for '-'; InputError if it cannot be written."""
+def _write(file: Path, text: str, as_json: bool = False) -> None:
+    """Put a file whole and say so, or print it for '-'; InputError if it cannot be written."""
     from diagnose.source import put_file
 
     if str(file) == "-":
+        if as_json:
+            raise complaint("the page and the JSON cannot both go to standard output", "name a file", key="--json")
         print(text, end="")
         return
+    data = text.encode("utf-8", "replace")
     try:
-        put_file(file, text.encode("utf-8", "replace"))
+        put_file(file, data)
     except (OSError, ValueError) as error:
         why_not = getattr(error, "strerror", None) or "the name cannot be"
         raise complaint(f"cannot be written ({why_not})", "check the folder", file=str(file)) from error
-    print(f"written: {plain_name(file)}")
+    if as_json:
+        print_json({"schema": 1, "written": str(file), "bytes": len(data)})
+    else:
+        print(f"written: {plain_name(file)}")
 
 
 def plain_name(file: Path) -> str:
@@ -143,8 +168,13 @@ def plain_name(file: Path) -> str:
 
 def register(app: typer.Typer, network_app: typer.Typer) -> None:
     """Hang the commands on the program."""
-    app.command(epilog="Example: diagnose why 20261125-0930 feeds_exchanged")(why)
-    app.command(epilog="Example: diagnose explain memory_feed_key_off")(explain)
-    app.command(epilog="Example: diagnose report 20261125-0930 --html job-117.html --customer")(report)
-    network_app.command("export", epilog="Example: diagnose network export head_unit --area aerial aerial.bif")(export)
-    network_app.command("show", epilog="Example: diagnose network show aerial --html aerial.html")(show)
+    app.command(short_help="Say why: what each answer weighs, what it leans on.",
+                epilog="Example: diagnose why 20261125-0930 feeds_exchanged")(why)
+    app.command(short_help="Show everything that is known about one id.",
+                epilog="Example: diagnose explain memory_feed_key_off")(explain)
+    app.command(short_help="Write a case as one page, for the job file or the customer.",
+                epilog="Example: diagnose report 20261125-0930 --html job-117.html --customer")(report)
+    network_app.command("export", short_help="Write a part of a network for general programs.",
+                        epilog="Example: diagnose network export head_unit --area aerial aerial.bif")(export)
+    network_app.command("show", short_help="Draw what is tied to an item, as one page.",
+                        epilog="Example: diagnose network show aerial --html aerial.html")(show)

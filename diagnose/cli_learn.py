@@ -147,5 +147,7 @@ def _counted(log: Log) -> dict[str, Any]:
 
 def register(app: typer.Typer) -> None:
     """Hang the commands on the program."""
-    app.command(epilog="Example: diagnose learn --half-life 365")(learn)
-    app.command(epilog="Example: diagnose review")(review)
+    app.command(short_help="Let your closed cases move the numbers of the files.",
+                epilog="Example: diagnose learn --half-life 365")(learn)
+    app.command(short_help="Look back: how often was it right, what do the files lack.",
+                epilog="Example: diagnose review")(review)

@@ -1,4 +1,4 @@
-"""In writing: the few questions best asked together, and a customer's numbered answer read back in."""
+"""In writing: the few questions best asked together, a customer's numbered answer read back in, and the visit sheet."""
 
 from __future__ import annotations
 
@@ -9,16 +9,18 @@ from typing import NamedTuple
 from diagnose import case as cases
 from diagnose.case import CaseFile
 from diagnose.caserecord import UNKNOWN, Case, CaseAnswer
-from diagnose.conversation import already_asked, as_answer, evidence_of, told_answers, understand_reply
+from diagnose.conversation import already_asked, as_answer, evidence_of, no_longer_valid, told_answers, understand_reply
 from diagnose.intake import answers_from_words
 from diagnose.network import Opened
-from diagnose.nextcheck import Situation, best_together
+from diagnose.nextcheck import Choice, Situation, best_together
 from diagnose.posterior import infer
 from diagnose.records import CIRCUMSTANCE, Finding
 from diagnose.source import InputError, complaint
-from diagnose.triage import advise
+from diagnose.triage import Heard, Share, Triage, advise
 
 _ASKED = "asked in writing: "
+WORTH_A_LINE = 0.1  # probability from which a remedy stands on the sheet though the plan searches first
+_PAYS = 0.02  # bits a check must tell to stand on the sheet
 _LIKE = 78.0  # per cent of likeness from which free words are offered as a level
 
 
@@ -32,6 +34,81 @@ class ReadLine(NamedTuple):
     understood: str
     answer: CaseAnswer | None
     doubt: str
+
+
+class SheetCheck(NamedTuple):
+    """A check to be done on site. minutes: of its own; set_ups: to be made first, those of the checks before it left out."""
+
+    finding: str
+    title: str
+    minutes: float
+    set_ups: tuple[str, ...]
+
+
+class SheetRemedy(NamedTuple):
+    """A remedy. p: that it comes to it; verified: how to make sure that it worked."""
+
+    cause: str
+    title: str
+    p: float
+    summary: str
+    verified: str
+
+
+class SheetCaution(NamedTuple):
+    """A caution in full."""
+
+    id: str
+    title: str
+    text: str
+
+
+class Sheet(NamedTuple):
+    """What to take along to a visit. stale: titles of what is no longer valid after a remedy; likely: causes with their
+    probability; plan_minutes: enough for putting it right in nine of ten cases; minutes: expected, with the journey."""
+
+    case: str
+    reference: str
+    known: tuple[Heard, ...]
+    stale: tuple[str, ...]
+    notes: tuple[str, ...]
+    likely: tuple[Share, ...]
+    checks: tuple[SheetCheck, ...]
+    remedies: tuple[SheetRemedy, ...]
+    bring: tuple[Share, ...]
+    plan_minutes: float
+    minutes: float
+    answers_for: tuple[Share, ...]
+    cautions: tuple[SheetCaution, ...]
+    notice: str
+
+
+def sheet_of(opened: Opened, case: Case, triage: Triage, choice: Choice, *, most: int) -> Sheet:
+    """The visit sheet of a case. choice: of the next check for who goes there; most: checks at most.
+
+    Checks that need less taken apart come first, among those what tells more a minute; remedies in the cheapest order.
+    """
+    knowledge = opened.knowledge
+    paying = [s for s in choice.scores if s.kind == "check" and s.gain >= _PAYS][:most]
+    checks: list[SheetCheck] = []
+    made: set[str] = set()
+    cautions = [c.id for c in triage.advice.cautions]
+    for score in sorted(paying, key=lambda s: (len(knowledge.findings[s.finding].set_ups), -s.bits_per_minute)):
+        finding = knowledge.findings[score.finding]
+        first = tuple(knowledge.header.set_ups[s].title for s in finding.set_ups if s not in made)
+        made |= set(finding.set_ups)
+        checks.append(SheetCheck(finding.id, finding.title, finding.minutes, first))
+        cautions += finding.cautions
+    planned = {step.cause: step.needed for step in choice.plan if step.cause in knowledge.causes}
+    planned |= {r.cause: r.p for r in triage.ranking if r.cause not in planned and r.p >= WORTH_A_LINE}
+    remedies = tuple(SheetRemedy(name, knowledge.causes[name].title, p, knowledge.causes[name].remedy.summary,
+                                 knowledge.causes[name].remedy.verified) for name, p in planned.items())
+    return Sheet(
+        case.id, case.reference, triage.heard, tuple(knowledge.findings[name].title for name in no_longer_valid(opened, case)),
+        tuple(note.text for note in case.notes), tuple(Share(r.cause, r.title, r.p) for r in triage.ranking), tuple(checks),
+        remedies, triage.parts, triage.course.plan_minutes, choice.minutes, triage.answers_for,
+        tuple(SheetCaution(n, knowledge.cautions[n].title, knowledge.cautions[n].text) for n in dict.fromkeys(cautions)),
+        triage.notice)
 
 
 def with_words(opened: Opened, case: Case, text: str) -> tuple[Case, tuple[str, ...]]:

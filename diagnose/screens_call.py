@@ -14,12 +14,12 @@ from diagnose.triage import percent
 
 if TYPE_CHECKING:
     from diagnose.caserecord import Case
+    from diagnose.correspondence import Sheet
     from diagnose.nextcheck import CheckScore, Choice
     from diagnose.records import Cause, Finding, Knowledge
     from diagnose.triage import Triage
 
 SHOWN = 3  # causes in view beside a question
-WORTH_A_LINE = 0.1  # probability from which a remedy stands on the visit sheet though the plan searches first
 
 
 def show_belief(out: Console, triage: Triage, *, full: bool = False) -> None:
@@ -155,50 +155,38 @@ def show_stop(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice
     emit(out, draw)
 
 
-def show_sheet(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice, *, reference: str,
-               checks: Sequence[CheckScore], notes: Sequence[str], stale: Sequence[str]) -> None:
+def show_sheet(out: Console, sheet: Sheet) -> None:
     """The visit sheet: what is known, checks and remedies in order, parts, minutes, cautions, who answers."""
     def draw(inner: Console) -> None:
-        inner.print(Text(f"Visit sheet {plain(reference)}", style="bold"))
+        inner.print(Text(f"Visit sheet {plain(f'{sheet.case} {sheet.reference}'.strip())}", style="bold"))
         _heading(inner, "KNOWN")
         rows = []
-        for heard in triage.heard:
+        for heard in sheet.known:
             said = (heard.reading or heard.level.replace("_", " ")) + ("" if heard.sure else " (not sure)")
             rows.append([Text(plain(heard.title)), Text(plain(said)), Text(heard.who, style="dim")])
         if rows:
             _grid(inner, rows)
-        for name in stale:
-            _lines(inner, [f"no longer valid after the remedy, check again: {knowledge.findings[name].title}"], mark="")
-        _lines(inner, [f"note: {note}" for note in notes], mark="")
+        _lines(inner, [f"no longer valid after the remedy, check again: {title}" for title in sheet.stale], mark="")
+        _lines(inner, [f"note: {note}" for note in sheet.notes], mark="")
         _heading(inner, "LIKELY")
-        _grid(inner, [[Text(percent(r.p)), Text(plain(r.title))] for r in triage.ranking], right=[0])
+        _grid(inner, [[Text(percent(one.p)), Text(plain(one.label))] for one in sheet.likely], right=[0])
         _heading(inner, "CHECKS ON SITE, IN ORDER")
-        made: set[str] = set()
-        for score in checks:
-            finding = knowledge.findings[score.finding]
-            extra = [knowledge.header.set_ups[s].title for s in finding.set_ups if s not in made]
-            made |= set(finding.set_ups)
-            ready = f" (first: {', '.join(extra)})" if extra else ""
-            _lines(inner, [f"{finding.title}, {finding.minutes:.0f} min{ready}"])
+        for check in sheet.checks:
+            ready = f" (first: {', '.join(check.set_ups)})" if check.set_ups else ""
+            _lines(inner, [f"{check.title}, {check.minutes:.0f} min{ready}"])
         _heading(inner, "REMEDIES, IN ORDER")
-        planned = {step.cause: step.needed for step in choice.plan if step.cause in knowledge.causes}
-        planned |= {r.cause: r.p for r in triage.ranking if r.cause not in planned and r.p >= WORTH_A_LINE}
-        for name, p in planned.items():
-            cause = knowledge.causes[name]
-            summary = cause.remedy.summary.rstrip(".")
-            _lines(inner, [f"{percent(p)} {cause.title}: {summary}. Verified when: {cause.remedy.verified}"])
+        for one in sheet.remedies:
+            _lines(inner, [f"{percent(one.p)} {one.title}: {one.summary.rstrip('.')}. Verified when: {one.verified}"])
         _heading(inner, "BRING")
-        _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in triage.parts) or "nothing special"], mark="")
-        _lines(inner, [f"plan {triage.course.plan_minutes:.0f} min for putting it right, "
-                       f"{choice.minutes:.0f} min in all with the journey"], mark="")
+        _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in sheet.bring) or "nothing special"], mark="")
+        _lines(inner, [f"plan {sheet.plan_minutes:.0f} min for putting it right, "
+                       f"{sheet.minutes:.0f} min in all with the journey"], mark="")
         _heading(inner, "ANSWERS FOR IT")
-        _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in triage.answers_for)], mark="")
+        _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in sheet.answers_for)], mark="")
         _heading(inner, "CAUTIONS")
-        of_checks = [name for score in checks for name in knowledge.findings[score.finding].cautions]
-        names = dict.fromkeys([c.id for c in triage.advice.cautions] + of_checks)
-        _lines(inner, [f"{knowledge.cautions[n].title}: {knowledge.cautions[n].text}" for n in names])
+        _lines(inner, [f"{one.title}: {one.text}" for one in sheet.cautions])
         inner.print()
-        inner.print(Text(plain(triage.notice), style="dim"))
+        inner.print(Text(plain(sheet.notice), style="dim"))
 
     emit(out, draw)
 

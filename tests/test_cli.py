@@ -134,7 +134,7 @@ def test_help_is_plain_and_ends_well(command: Command, name: tuple[str, ...]) ->
     (("triag",), "Did you mean 'triage'?"), (("network", "chek"), "Did you mean 'check'?"),
     (("--version-of",), "No such option"),
     (("triage", "--reprot", "x"), "--report"), (("triage", "--report"), "Option '--report' requires an argument."),
-    (("findings",), "'words'"), (("network", "check", "a", "b"), "unexpected extra argument")])
+    (("findings",), "'WORDS...'"), (("network", "check", "a", "b"), "unexpected extra argument")])
 def test_a_slip_in_the_usage_is_named(command: Command, arguments: tuple[str, ...], said: str) -> None:
     done = command(*arguments)
     assert (done.code, done.out) == (2, "")
