@@ -32,7 +32,7 @@ from diagnose.caserecord import (
     RemedyTried,
     ending_text,
     parse,
-    plain_nodes,
+    quick_case,
     to_text,
 )
 from diagnose.records import Knowledge
@@ -304,7 +304,10 @@ def _raw(path: Path) -> bytes:
 
 def _read(path: Path, knowledge: Knowledge | None) -> CaseFile:
     data = _raw(path)
-    root = plain_nodes(data) or parse_yaml(data, str(path))
+    quick = quick_case(data) if knowledge is None else None
+    if quick is not None and path.name == f"{quick.id}.yaml":
+        return CaseFile(quick, path, _hash(data))
+    root = parse_yaml(data, str(path))
     case = parse(root, str(path), knowledge=knowledge)
     if path.name != f"{case.id}.yaml":
         raise InputError(_misnamed(path, root))

@@ -22,8 +22,26 @@ SKIPPED, UNKNOWN = "skipped", "unknown"
 CASE_ID = re.compile(r"[0-9]{8}-[0-9]{4}(-[1-9][0-9]{0,5})?")  # day, time of day, and a number where that is taken
 _WORD, _UNIT = re.compile(r"[\w.-]{1,80}"), re.compile(r"[\w%/°.-]{1,12}")
 _REFERENCE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_./#-]{0,39}")
-_VALUE = r"[A-Za-z0-9][A-Za-z0-9 _.+/',;():-]*(?<![ :])"
-_LINE = re.compile(rf"(- |  )?(?:([a-z][a-z0-9_]{{0,79}}):(?: ({_VALUE}))?|({_VALUE}))\n")
+
+# The form that ``to_text`` gives a case, where every scalar stands on one line: plain, or for a text in single quotes.
+_TIME = r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9][+-][0-2][0-9]:[0-5][0-9]"
+_ID, _NUMBER = r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}", r"[0-9]{1,5}(?:\.[0-9]{1,9})?"
+_LETTER = "A-Za-z0-9\u00c0-\u024f"
+_TEXT = rf"[{_LETTER}][{_LETTER} _.+/,;()'-]*(?<! )|'(?:[ -&(-~\u00a0-\u024f\u2010-\u2027]|'')+'"
+_FRAME = re.compile(
+    rf"schema: {SCHEMA}\ncase: ({CASE_ID.pattern})\nopened: ({_TIME})\nnetwork: ({_ID})\nknowledge: ({_ID})\n"
+    rf"(?:reference: ([A-Za-z1-9][A-Za-z0-9_./#-]{{0,39}})\n)?(?:circumstances:\n((?:  {_ID}: (?:no|yes)\n)+))?"
+    r"(?:answers:\n((?:[- ] .*\n)+))?(?:remedies:\n((?:[- ] .*\n)+))?(?:notes:\n((?:[- ] .*\n)+))?status: (open|closed)\n"
+    rf"(?:closed: ({_TIME})\n)?(?:confirmed:\n((?:- {_ID}\n)+))?(?:not_found: (yes)\n)?(?:unlisted: ({_TEXT})\n)?"
+    rf"(?:fully_put_right: (no|yes)\n)?(?:verified: ({_TEXT})\n)?(?:minutes: ({_NUMBER})\n)?(?:parts:\n((?:- {_ID}\n)+))?")
+_ANSWER = re.compile(
+    rf"- finding: ({_ID})\n(?:  level: ({_ID})\n|  reading: (-?{_NUMBER})\n(?:  unit: ([A-Za-z%][A-Za-z0-9%/]{{0,11}})\n)?|"
+    rf"  unanswered: ({SKIPPED}|{UNKNOWN})\n)  who: ({_ID})\n(?:  method: ({'|'.join(METHODS)})\n)?  sure: (no|yes)\n"
+    rf"  at: ({_TIME})\n(?:  note: ({_TEXT})\n)?")
+_REMEDY = re.compile(
+    rf"- cause: ({_ID})\n  outcome: ({CURED}|{NO_CHANGE}|{PARTLY})\n  at: ({_TIME})\n(?:  minutes: ({_NUMBER})\n)?"
+    rf"  who: ({_ID})\n(?:  note: ({_TEXT})\n)?  answers_before: ([0-9]{{1,5}})\n")
+_NOTE = re.compile(rf"- at: ({_TIME})\n  text: ({_TEXT})\n")
 
 
 class CaseAnswer(NamedTuple):
@@ -92,43 +110,64 @@ class Case(NamedTuple):
     parts: tuple[str, ...] = ()
 
 
-def plain_nodes(data: bytes) -> Node | None:
-    """The nodes of a text in the form ``to_text`` gives most cases, as ``parse_yaml`` would; None if it has any other form.
+def quick_case(data: bytes) -> Case | None:
+    """The case in a text of the form that ``to_text`` gives most cases, as ``parse`` would have it; None for any other form.
 
-    A long log is read twice as fast by it. Nothing is judged here: what is odd in any way is left to the YAML parser.
+    A long log is read many times as fast by it. Whatever is odd in any way is left to the YAML parser, and to be told there.
     """
-    text = data.decode() if data.isascii() else ""
-    top = under = Node({}, 1, {})  # under: the mapping that a line with a key goes into
-    held = Node("", 1)  # what the last key at the margin holds; line 0: nothing yet
-    name, end = "", 0
-    for number, match in enumerate(_LINE.finditer(text), 1):
-        lead, key, value, item = match.groups()
-        if match.start() != end or (": " in (value or item or "")):
+    try:
+        frame = _FRAME.fullmatch(data.decode())
+        if frame is None:
             return None
+        (name, _, opened, network, knowledge, reference, facts, answers, remedies, notes, status, closed, confirmed, not_found,
+         unlisted, right, verified, minutes, parts) = frame.groups()
+        pairs = [line.strip().split(": ") for line in (facts or "").splitlines()]
+        case = Case(
+            name, opened, network, knowledge, reference or "", dict(pairs),
+            tuple(CaseAnswer(finding, level, who, method, sure == "yes", float(reading) if reading else None, unit or "", at,
+                             _unquoted(note), nothing or "")
+                  for finding, level, reading, unit, nothing, who, method, sure, at, note in _each(_ANSWER, answers)),
+            tuple(RemedyTried(cause, outcome, at, who, float(spent) if spent else None, _unquoted(note), int(before))
+                  for cause, outcome, at, spent, who, note, before in _each(_REMEDY, remedies)),
+            tuple(Note(at, _unquoted(text)) for at, text in _each(_NOTE, notes)), status, closed or "",
+            _items(confirmed), not_found == "yes", _unquoted(unlisted), right == "yes", _unquoted(verified),
+            float(minutes) if minutes else None, _items(parts))
+        for time in (opened, *(a.at for a in case.answers), *(r.at for r in case.remedies), *(n.at for n in case.notes),
+                     closed or opened):
+            datetime.fromisoformat(time)
+    except ValueError:  # not UTF-8, no such time, or entries of another form
+        return None
+    if len(case.circumstances) < len(pairs) or any(r.answers_before > len(case.answers) for r in case.remedies):
+        return None
+    if any(len(set(names)) < len(names) for names in (case.confirmed, case.parts)):
+        return None
+    if max(map(len, (case.unlisted, case.verified)), default=0) > LARGEST_TEXT or len(data) > LONGEST_NOTE:
+        return None
+    ends = bool(confirmed) + bool(not_found) + bool(unlisted)
+    if status == CLOSED:
+        return case if closed and right and ends == 1 else None
+    return None if closed or right or verified or minutes or parts or ends else case
+
+
+def _each(form: re.Pattern[str], text: str | None) -> list[tuple[Any, ...]]:
+    """The groups of one entry after the other; ValueError if anything else stands between them."""
+    found, end = [], 0
+    for match in form.finditer(text or ""):
+        if match.start() != end:
+            raise ValueError("not in this form")
+        found.append(match.groups())
         end = match.end()
-        if lead is None:
-            if not key or not held.line:
-                return None
-            under, name, held = top, key, Node(value or "", number if value else 0)
-        else:
-            if not held.line:
-                held = under = Node([], number) if lead == "- " else Node({}, number, {})
-                top.value[name] = held
-            if lead == "- ":
-                under = Node({}, number, {}) if key else Node(item, number)
-                if not isinstance(held.value, list):
-                    return None
-                held.value.append(under)
-                if not key:
-                    continue
-            if isinstance(held.value, str) or not value:
-                return None
-        if under.keys is None or key in under.keys:
-            return None
-        under.keys[key] = number
-        if value:
-            under.value[key] = Node(value, number)
-    return top if end and end == len(text) and held.line else None
+    if end != len(text or ""):
+        raise ValueError("not in this form")
+    return found
+
+
+def _items(text: str | None) -> tuple[str, ...]:
+    return tuple(line[2:] for line in (text or "").splitlines())
+
+
+def _unquoted(text: str | None) -> str:
+    return (text[1:-1].replace("''", "'") if text[0] == "'" else text) if text else ""
 
 
 def parse(root: Node, file: str, *, knowledge: Knowledge | None = None) -> Case:

@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 
 from diagnose import case as cases
 from diagnose.case import Case, CaseAnswer, Note, RemedyTried
-from diagnose.caserecord import plain_nodes
+from diagnose.caserecord import quick_case
 from diagnose.evidence import Answer
 from diagnose.knowledge import find_network, load_knowledge
 from diagnose.source import LARGEST_FILE, InputError, parse_yaml
 
+DEMONSTRATION = Path(__file__).resolve().parent.parent / "cases"
 AT = "2026-11-05T14:32:07+00:00"
 LATER = "2026-11-05T15:01:00+00:00"
 SAMPLE = """\
@@ -153,9 +154,13 @@ any_case = st.builds(
 def test_what_is_written_is_read_back_equal_and_holds_no_control_character(case: Case) -> None:
     text = cases.to_text(case)
     assert read(text) == case
+    assert quick_case(text.encode()) in (None, case)
     assert cases.to_text(read(text)) == text
     # YAML 1.2.2, section 5.1: C0 except tab and line feed, DEL, C1, surrogates must be escaped. NEL, LS, PS break lines.
     assert not re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff\ufeff]", text)
+
+
+ODD = ["", " ", ":", ": ", "#", " #", "-", "'", "''", ",", "x", "9", "\t", "\x00", "é", "\u202e", "\ufeff"]
 
 
 @settings(max_examples=300, deadline=None)
@@ -173,22 +178,26 @@ def test_the_quick_reader_sees_what_the_yaml_parser_sees(data: st.DataObject) ->
             lines[place] = data.draw(st.sampled_from(["  ", "- ", " "])) + lines[place].lstrip(" -")
         elif change == "put":
             lines.insert(place, data.draw(st.sampled_from(
-                ["- x\n", "  k: v\n", "k:\n", "k: a: b\n", "k: a:\n", "- K: v\n", "---\n", "...\n", "# k\n", "\n", "k: 'v\n"])))
+                ["- x\n", "  k: v\n", "k:\n", "k: a: b\n", "k: a:\n", "- K: v\n", "---\n", "...\n", "# k\n", "\n", "k: 'v\n",
+                 "  note: 'a: b'\n", "  minutes: 7\n", "  unanswered: unknown\n", "  answers_before: 3\n", "minutes: 5\n",
+                 "not_found: yes\n", "unlisted: a mouse\n", "status: open\n", "  aerial_amplifier: no\n"])))
         elif change == "cut":
             at = data.draw(st.integers(0, len(lines[place])))
-            lines[place] = lines[place][:at] + data.draw(st.sampled_from(["", " ", ":", ": ", "#", " #", "-", "'", ",", "x"])) \
+            lines[place] = lines[place][:at] + data.draw(st.sampled_from(ODD)) \
                 + lines[place][at:]
         else:
             lines[place], lines[-1] = lines[-1], lines[place]
     raw = "".join(lines).encode()
-    quick = plain_nodes(raw)
+    quick = quick_case(raw)
     if quick is not None:
-        assert quick == parse_yaml(raw, "one.yaml")
+        assert quick == cases.parse(parse_yaml(raw, "one.yaml"), "one.yaml")
 
 
 def test_the_quick_reader_takes_the_usual_case() -> None:
-    assert plain_nodes(USUAL.encode()) == parse_yaml(USUAL.encode(), "")
-    assert plain_nodes(SAMPLE.encode()) is None and plain_nodes(b"") is None and plain_nodes(USUAL[:-1].encode()) is None
+    assert quick_case(USUAL.encode()) == read(USUAL)
+    for path in DEMONSTRATION.glob("*.yaml"):
+        assert quick_case(path.read_bytes()) == read(path.read_text())
+    assert quick_case(SAMPLE.encode()) is None and quick_case(b"") is None and quick_case(USUAL[:-1].encode()) is None
 
 
 @pytest.mark.parametrize(("old", "new", "line", "words"), [
