@@ -16,7 +16,7 @@ from diagnose.nextcheck import Choice, Situation, best_together
 from diagnose.posterior import infer
 from diagnose.records import CIRCUMSTANCE, Finding
 from diagnose.source import InputError, complaint
-from diagnose.triage import Heard, Share, Triage, advise
+from diagnose.triage import SWEEP_MEMORY, Heard, Share, Triage, advise
 
 _ASKED = "asked in writing: "
 WORTH_A_LINE = 0.1  # probability from which a remedy stands on the sheet though the plan searches first
@@ -131,7 +131,7 @@ def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]
     """
     knowledge = opened.knowledge
     evidence = evidence_of(opened, file.case)
-    posterior = infer(opened.network, evidence)
+    posterior = infer(opened.network, evidence, memory=SWEEP_MEMORY)
     advice = advise(opened, evidence, posterior).advice
     greeting = "Thank you for your message."
     if advice.safety in ("stop_now", "do_not_use"):

@@ -165,28 +165,35 @@ def reliability_of(header: Header, finding: Finding, answer: Answer) -> tuple[fl
     return row[method]
 
 
+def confusion(levels: int, reliability: tuple[float, float]) -> Array:
+    """(L, L) P(said <= s | true level x): what is said is the higher of what was noticed and a false alarm.
+
+    A level above 0 is noticed rightly or missed altogether; a false alarm, chance 1 - specificity, falls evenly on the levels
+    above 0. P(said abnormal | abnormal) is the sensitivity and P(said normal | normal) the specificity, at any size.
+    """
+    sensitivity, specificity = reliability
+    missed = (1.0 - sensitivity) / specificity  # missed and no false alarm, both together: 1 - sensitivity
+    level = np.arange(levels)
+    no_alarm = 1.0 - (1.0 - specificity) * (levels - 1 - level) / (levels - 1)
+    return np.asarray(np.where(level > level[:, None], missed, 1.0) * no_alarm[:, None])
+
+
 def seen_through(network: Network, j: int, reliability: tuple[float, float]) -> tuple[Array, Array]:
     """Leak and links of a finding as they look through a person: P(says <= level), (L,) and (c, L).
 
-    With p the probability that the level lies above x with one cause present, what is said lies above x with
-    p' = p * sens + (1 - p0) * (1 - spec) * share, share = the part of false alarms that lie above x; the leak likewise;
-    the link is then (p' - leak') / (1 - leak'). Exact for none or one cause with two levels, the
-    formula of design section 3. With more levels the quotients of a person who confuses levels can fall; they are then held
-    monotone, which is an approximation also for one cause.
+    By ``confusion`` P(says <= x) = P(no false alarm above x) * (m + (1 - m) * P(level <= x)), m the chance to miss; the link is
+    the quotient of that with one cause present and with none, so that the product is exact for none or one cause (with two
+    levels the formula of design section 3). Where a large leak makes the quotients fall they are held monotone.
     """
     size = int(network.levels[j])
     leak, link = network.leak[j, :size], network.link[network.rows(j), :size]
-    sensitivity, specificity = reliability
-    if sensitivity == 1.0 and specificity == 1.0:
+    if reliability == (1.0, 1.0):
         return leak, link
-    share = np.arange(size - 1, -1, -1.0) / (size - 1)
-    false_alarm = (1.0 - specificity) * share
-    said_leak = 1.0 - ((1.0 - leak) * sensitivity + leak[0] * false_alarm)
-    single = leak * link
-    said = 1.0 - ((1.0 - single) * sensitivity + single[:, :1] * false_alarm)
-    said_leak[-1], said[:, -1] = 1.0, 1.0
-    link_seen = np.divide(said, said_leak, out=np.ones_like(said), where=said_leak > 0)
-    return said_leak, np.minimum(1.0, np.maximum.accumulate(link_seen, axis=1))
+    sensitivity, specificity = reliability
+    missed, no_alarm = (1.0 - sensitivity) / specificity, confusion(size, reliability)[:, 0]
+    none, single = (missed + (1.0 - missed) * p for p in (leak, leak * link))
+    said_link = np.divide(single, none, out=np.ones_like(single), where=none > 0)
+    return no_alarm * none, np.minimum(1.0, np.maximum.accumulate(said_link, axis=1))
 
 
 def likelihood_of(header: Header, finding: Finding, answer: Answer) -> Array:

@@ -26,7 +26,7 @@ import numpy.typing as npt
 
 from diagnose.evidence import Evidence
 from diagnose.network import Array
-from diagnose.posterior import Posterior, _forward
+from diagnose.posterior import Posterior, weigh_batch
 from diagnose.worlds import (
     FEW_CAUSES,
     NEGLIGIBLE,
@@ -339,7 +339,7 @@ def sweep_predictions(evidence: Evidence, posterior: Posterior, split: Split, vi
     rows = np.concatenate([rows, evidence.present[None, :]])
     widest = max((group.widest for group in posterior.plan.groups), default=1)
     at_once = max(1, SWEPT_CELLS // widest)  # a wide sweep takes its rows a few at a time
-    z = np.concatenate([_forward(posterior.plan, evidence, rows[at : at + at_once]) for at in range(0, len(rows), at_once)])
+    z = np.concatenate([weigh_batch(posterior.plan, evidence, rows[at : at + at_once]) for at in range(0, len(rows), at_once)])
     cumulative = np.ones(view.leak.shape)
     cumulative[below] = view.leak[below] * (z[:-1] / z[-1])
     return np.asarray(np.clip((cumulative - split.none * view.leak) / split.some, 0.0, 1.0))

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from diagnose.case import answers_in_force
 from diagnose.caserecord import CLOSED, NO_CHANGE, Case
-from diagnose.evidence import Answer, check_answer, likelihood_of, reliability_of
+from diagnose.evidence import Answer, check_answer, confusion, likelihood_of, reliability_of
 from diagnose.network import UNLISTED, Array, Network, Opened
 from diagnose.records import CIRCUMSTANCE, REPORT
 from diagnose.source import InputError, complaint
@@ -229,11 +229,10 @@ def shows_through(opened: Opened, answer: Answer) -> tuple[float, ...]:
     try:
         finding = check_answer(opened.knowledge, answer)
         said = likelihood_of(header, finding, answer)
-        sensitivity, specificity = reliability_of(header, finding, answer)
+        table = confusion(len(said), reliability_of(header, finding, answer))
     except InputError:
         return ()
-    seen = sensitivity * said + (1.0 - sensitivity) * said[0]
-    seen[0] = specificity * said[0] + (1.0 - specificity) * said[1:].sum() / (len(said) - 1)
+    seen = said @ np.diff(table, axis=0, prepend=0.0)
     digits = 9 if answer.reading is None else 3  # so that readings which say the same fall into one cell
     return tuple(float(f"{x:.{digits}g}") for x in seen.tolist())
 

@@ -13,7 +13,7 @@ from diagnose.evidence import Axis, Evidence
 from diagnose.network import Network
 from diagnose.source import complaint
 
-MEMORY = 512 * 2**20  # bytes that one sweep may keep
+MEMORY = 64 * 2**20  # bytes that one sweep may keep; twice that where a cause is conditioned on. About a second of work
 
 
 class Step(NamedTuple):
@@ -119,7 +119,7 @@ def _plan_group(axes: Sequence[Axis], members: list[int], touched: dict[int, lis
         widest, kept = max(widest, size), kept + size * 8
         if kept > memory:
             raise complaint(
-                f"{len(members)} answers that are not as they should be share their causes: too many to reckon exactly "
+                f"{len(members)} answers that are abnormal or unsure share their causes: too many to reckon exactly "
                 f"(over {memory // 2**20} MiB)", "leave out the least certain of them", key="answers")
 
     size = 1

@@ -106,7 +106,7 @@ def infer(network: Network, evidence: Evidence, *, somebody_called: bool = True,
     none = math.exp(log_none - log_z)
     some = 1.0 - none
     if some < RARE:
-        counts = _forward(planned, evidence, present[None, :], count=True)[0]
+        counts = weigh_batch(planned, evidence, present[None, :], count=True)[0]
         some = float(counts[1:].sum() / counts.sum())
     if somebody_called and some <= 0.0:
         raise _impossible(network, evidence)
@@ -301,9 +301,11 @@ def _around(shape: Sequence[int], position: int) -> tuple[int, int, int]:
     return math.prod(shape[:position]), shape[position], math.prod(shape[position + 1 :])
 
 
-def _forward(planned: Plan, evidence: Evidence, present: Array, *, absent: Array | None = None, count: bool = False) -> Array:
-    """P(e) up to log_factor for a batch of present weights (B, n), and of absent ones (B, n) if these differ: (B,), or (B, 5)
-    by the number of causes present if ``count``."""
+def weigh_batch(planned: Plan, evidence: Evidence, present: Array, *, absent: Array | None = None,
+                count: bool = False) -> Array:
+    """P(e) up to log_factor by one forward sweep for a batch of present weights (B, n), and of absent ones (B, n) if these
+    differ: (B,), or (B, 5) by the number of causes present if ``count``. An event that is a product over the causes, as
+    "none of these present" or "finding at most at this level", is such a change of weights."""
     missing = evidence.absent[None, :] if absent is None else absent
     layers = COUNTED + 1 if count else 1
     batch = len(present)
@@ -402,14 +404,14 @@ def probability_of_any(network: Network, evidence: Evidence, posterior: Posterio
     present = np.tile(evidence.present, (len(sets) + 1, 1))
     for row, members in enumerate(sets):
         present[row + 1, list(members)] = 0.0
-    z = _forward(posterior.plan, evidence, present)
+    z = weigh_batch(posterior.plan, evidence, present)
     without = z[1:] / z[0]
     return np.asarray(np.clip((1.0 - without) / posterior.some, 0.0, 1.0))
 
 
 def number_of_causes(network: Network, evidence: Evidence, posterior: Posterior) -> Array:
     """P(N = 0, 1, 2, 3, more than 3 | e) over all causes, (5,), not conditioned on somebody having called."""
-    counts = _forward(posterior.plan, evidence, evidence.present[None, :], count=True)[0]
+    counts = weigh_batch(posterior.plan, evidence, evidence.present[None, :], count=True)[0]
     return np.asarray(counts / counts.sum())
 
 
@@ -462,7 +464,7 @@ def _probability_of_exactly(evidence: Evidence, posterior: Posterior, sets: Sequ
     for row, members in enumerate(sets, start=1):
         present[row, list(set(posterior.in_question).difference(members))] = 0.0
         absent[row, list(members)] = 0.0
-    z = _forward(posterior.plan, evidence, present, absent=absent)
+    z = weigh_batch(posterior.plan, evidence, present, absent=absent)
     return np.asarray(z[1:] / z[0] / posterior.some)
 
 

@@ -26,7 +26,7 @@ from diagnose.evidence import Answer, Evidence, read_evidence, reliability_of
 from diagnose.explain import Parts, all_but, cause_number, put_together, ranked, take_apart
 from diagnose.network import UNLISTED, Array, Network, Opened
 from diagnose.plan import make_plan
-from diagnose.posterior import Posterior, _forward, infer
+from diagnose.posterior import Posterior, infer, weigh_batch
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
 from diagnose.source import ImpossibleEvidence
 from diagnose.uncertainty import plausible
@@ -412,7 +412,7 @@ def _reckoner(setting: _Setting, number: int, parameter: Parameter) -> Callable[
         weights[..., causes] *= np.moveaxis(stays, 2, 1)[:, :, None, :]
         for w, cause in enumerate(forced[1:], 1):
             weights[:, :, w, cause] = 0.0
-        z = _forward(planned, rest, weights.reshape(-1, weights.shape[-1])).reshape(weights.shape[:-1])
+        z = weigh_batch(planned, rest, weights.reshape(-1, weights.shape[-1])).reshape(weights.shape[:-1])
         p = np.einsum("tk,tkw->tw", first * seen[0].slope, z)
         whole = p[:, :1] - (first @ seen[0].slope)[:, None] * (none if setting.somebody_called else 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):

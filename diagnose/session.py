@@ -29,7 +29,7 @@ from diagnose.posterior import Posterior, infer
 from diagnose.records import CIRCUMSTANCE, Finding
 from diagnose.screens import plain, show_problems
 from diagnose.source import InputError, complaint, nearest
-from diagnose.triage import Triage, advise
+from diagnose.triage import SWEEP_MEMORY, Triage, advise
 
 MOST_OTHERS = 6
 _OUTCOMES = {"yes": CURED, "y": CURED, "no": NO_CHANGE, "n": NO_CHANGE, "partly": PARTLY, "p": PARTLY}
@@ -57,7 +57,8 @@ class Session:
         return self.file.case
 
     def keep(self, case: Case) -> None:
-        """Put the case on disk."""
+        """Put the case on disk; InputError, and nothing kept, if what it then holds cannot be true or is too much to reckon."""
+        infer(self.opened.network, evidence_of(self.opened, case), memory=SWEEP_MEMORY)
         self.file = cases.save(self.file, case)
 
 
@@ -73,7 +74,7 @@ class Standing:
 def standing(opened: Opened, case: Case) -> Standing:
     """Evidence, posterior and triage of a case."""
     evidence = evidence_of(opened, case)
-    posterior = infer(opened.network, evidence)
+    posterior = infer(opened.network, evidence, memory=SWEEP_MEMORY)
     return Standing(evidence, posterior, advise(opened, evidence, posterior))
 
 
