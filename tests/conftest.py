@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,6 +17,10 @@ from diagnose.network import Opened, build_network, open_network
 settings.register_profile("house", derandomize=True, deadline=None, database=None)
 settings.register_profile("search", deadline=None, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "house"))
+
+# A shell that starts the tests in the background ignores interrupts, and every program started here would inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # An invented network about a door bell: every kind of record once, small enough to work out on paper.
 DOORBELL = {

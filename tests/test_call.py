@@ -31,7 +31,7 @@ class Talk:
         self.folder = folder
         plain = {**os.environ, "NO_COLOR": "1", "COLUMNS": str(columns), "LINES": "50", **environment}
         self.child = pexpect.spawn(sys.executable, ["-m", "diagnose", *arguments, "--cases", str(folder)], env=plain,
-                                   encoding="utf-8", codec_errors="replace", timeout=30, dimensions=(50, columns))
+                                   encoding="utf-8", codec_errors="replace", timeout=90, dimensions=(50, columns))
         self.seen = ""
 
     def prompt(self) -> str:

@@ -666,7 +666,7 @@ main()
 
 def at_terminal(bell: str, *keys: str, code: str = DOUBTFUL, arguments: tuple[str, ...] = ("words",)) -> tuple[str, int]:
     """The screen after the keys were typed, each at a prompt, and the exit code."""
-    child = pexpect.spawn(sys.executable, ["-c", code, "triage", "--network", bell, *arguments], encoding="utf-8", timeout=30,
+    child = pexpect.spawn(sys.executable, ["-c", code, "triage", "--network", bell, *arguments], encoding="utf-8", timeout=90,
                           dimensions=(50, 80), env=around() | {"NO_COLOR": "1", "TERM": "xterm"})
     screen = ""
     for key in keys:
