@@ -49,7 +49,7 @@ def triage(
     store: cli_call.StoreOption = None,
 ) -> None:
     """How urgent is it, what is it likely to be, what to do and what to bring."""
-    from diagnose.cli_call import opened_in_force
+    from diagnose.cli_call import chooser, opened_in_force
     from diagnose.evidence import parse_answers, read_evidence
     from diagnose.intake import agreed, answers_from_ids, answers_from_words
     from diagnose.posterior import infer
@@ -57,7 +57,7 @@ def triage(
 
     opened = opened_in_force(network, store)
     text = cli_call.cleaned(cli_call.standard_input() if words == ["-"] else " ".join(words or []))
-    understood, answers = answers_from_words(opened, text, choose=_chooser(opened, as_json)) if text else (None, [])
+    understood, answers = answers_from_words(opened, text, choose=None if as_json else chooser(opened)) if text else (None, [])
     _check_person(who, opened.knowledge.header.people)
     given = answers_from_ids(opened.knowledge, report or [], normal or [])
     given += parse_answers(circumstance or [], opened.knowledge, who="fitter", kinds=("circumstance",))
@@ -200,16 +200,6 @@ def _check_person(who: str, people: Any) -> None:
         from diagnose.source import nearest
 
         raise complaint(f"{who[:60]!r} is not one of the people", nearest(who, people), key="--who")
-
-
-def _chooser(opened: Any, as_json: bool) -> Any:
-    """Who decides what doubtful words mean: the person at the terminal, or nobody."""
-    if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return None
-    from diagnose import screens
-
-    out = screens.console()
-    return lambda doubt: screens.ask_which(out, doubt, opened.knowledge)
 
 
 def _triage_json(result: Any, understood: Any) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from diagnose.source import complaint
 
 if TYPE_CHECKING:
     from diagnose.case import CaseFile
+    from diagnose.intake import Choose
     from diagnose.network import Opened
 
 LONGEST_TEXT = 20_000  # characters of a customer's words
@@ -210,6 +211,16 @@ def check_people(opened: Opened, who: str, tools: list[str]) -> None:
             raise complaint(f"{name[:40]!r} is not one of the {what}", nearest(name, known), key=what)
 
 
+def chooser(opened: Opened) -> Choose | None:
+    """Who decides what doubtful words mean: the person at the terminal, or nobody."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return None
+    from diagnose import screens
+
+    out = screens.console()
+    return lambda doubt: screens.ask_which(out, doubt, opened.knowledge)
+
+
 def open_case(name: str, store: str | None) -> tuple[Opened, CaseFile]:
     """A case and the network it belongs to."""
     from diagnose import case as cases
@@ -232,10 +243,10 @@ def _case_for(opened: Opened, words: list[str], reference: str, store: str | Non
     text = cleaned(" ".join(words))
     if text:
         from diagnose.correspondence import with_words
+        from diagnose.screens import show_problems
 
-        case, left_over = with_words(opened, case, text)
-        if left_over:
-            print(f"not understood: {', '.join(left_over)}", file=sys.stderr)
+        case, told = with_words(opened, case, text, choose=chooser(opened))
+        show_problems(told)
     file = cases.create(folder, case)
     print(f"case {file.case.id} in {folder} ({why})", file=sys.stderr)
     return file

@@ -15,6 +15,7 @@ from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, re
 from diagnose.network import Opened
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
 from diagnose.source import InputError, complaint
+from diagnose.wording import NEGATIONS, SMALL, stem, words_and_stops
 
 MOVES = 0.1  # link strength from which a remedy makes an earlier check stale
 ORDERS = {
@@ -32,8 +33,20 @@ ORDERS = {
     "help": "this list",
 }
 _UNSURE = re.compile(r"^(?:i think|i guess|i believe|maybe|perhaps|probably|possibly|not sure,?(?: but)?|think)[, ]+", re.I)
-_DONT_KNOW = {"?", "dk", "dont know", "don't know", "do not know", "no idea", "unknown", "cant tell", "can't tell", "not sure"}
-_YES, _NO = {"yes", "y", "yep", "yeah", "aye"}, {"no", "n", "nope", "nah"}
+_OPINION = {"think so": "yes", "believe so": "yes", "guess so": "yes", "probably": "yes", "maybe": "yes", "suppose so": "yes",
+            "dont think so": "no", "do not think so": "no", "think not": "no", "probably not": "no", "doubt it": "no"}
+_DONT_KNOW = re.compile(
+    r"\?+|dk|d/k|unknown|unsure|dunno|no (?:idea|clue)|not sure|cant (?:tell|say|remember|see|check)|"
+    r"(?:dont|do not|didnt) (?:really )?(?:know|remember|look|notice|check)|havent (?:looked|checked|noticed|tried)|"
+    r"never (?:looked|checked|noticed|tried)")
+_SPEAKER = re.compile(r"(?:sorry|well|er+m?|um+|oh|im|i|he|she|they|we|really|honestly|just)[, ]+")  # goes before an answer
+_YES = frozenset("yes y yep yeah aye yup correct definitely always".split())  # noqa: SIM905
+_NO = frozenset("no n nope nah none nothing never not".split())  # noqa: SIM905
+# Words that may stand behind a yes or a no without adding to it: those that say nothing, but for these.
+_MERE = (SMALL | NEGATIONS | frozenset(["all", "course", "definitely", "at", "there", "sort", "whatsoever"])) - frozenset("""
+    after again ago already because been before cos during longer may maybe more most now ok okay once since some soon till
+    until well when where while
+""".split())  # noqa: SIM905
 
 
 class Reply(NamedTuple):
@@ -97,12 +110,13 @@ def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -
     names = {name.split()[0] for name in ORDERS}
     if order in names and (rest.strip() or " " not in _full(order)) and not (rest and " " not in _full(order)):
         return Reply(order, rest.strip())
-    if text.lower().strip(".!") in _DONT_KNOW:
+    if _knows_not(text):
         return Reply("answer", unanswered=UNKNOWN)
     if order == "skip":
         return Reply("answer", unanswered=SKIPPED)
-    sure = not (_UNSURE.match(text) or (len(text) > 1 and text.endswith("?")))
-    said = _UNSURE.sub("", text).rstrip("?. ").strip()
+    opinion = _OPINION.get(_bare(text))
+    sure = not (opinion or _UNSURE.match(text) or (len(text) > 1 and text.endswith("?")))
+    said = opinion or _UNSURE.sub("", text).rstrip("?. ").strip()
     if finding.reading is not None and re.match(r"[+\-\u2212]?\s*[.,]?\d", said):
         value = parse_reading(said, finding)
         likelihood_of(opened.knowledge.header, finding, Answer(finding.id, None, who, reading=value))
@@ -114,25 +128,64 @@ def _full(order: str) -> str:
     return next(name for name in ORDERS if name.split()[0] == order)
 
 
+def _bare(text: str) -> str:
+    """A typed line in small letters, without apostrophes, stops at its end and what a speaker says first."""
+    said = text.lower().replace("'", "").replace("\u2019", "").rstrip(" .!,")
+    while (found := _SPEAKER.match(said)) and found.end() < len(said):
+        said = said[found.end():]
+    return said
+
+
+def _knows_not(text: str) -> bool:
+    """Whether a line says no more than that the speaker does not know."""
+    found = _DONT_KNOW.match(_bare(text))
+    return bool(found) and _MERE.issuperset(re.findall(r"\w+", _bare(text)[found.end() if found else 0:]))
+
+
+def _yes_or_no(said: str) -> str:
+    """"yes" or "no" for a line that says so and nothing else ("no, nothing like that"), else ''."""
+    first, *rest = [word for word in words_and_stops(said) if word[0].isalnum()] or [""]
+    if first not in _YES | _NO or not _MERE.issuperset(rest):
+        return ""
+    contrary = NEGATIONS | _NO if first in _YES else _YES
+    return "" if contrary.intersection(rest) else "yes" if first in _YES else "no"
+
+
 def _level(finding: Finding, said: str) -> str:
     offered = letters(finding)
     if said in offered:
         return offered[said]
-    if set(finding.levels) == {"no", "yes"} and (said in _YES or said in _NO):
-        return "yes" if said in _YES else "no"
     plain = said.replace(" ", "_").replace("-", "_")
     if plain in finding.levels:
         return plain
-    starts = [level for level in finding.levels if len(plain) >= 2 and level.startswith(plain)]
+    answer = _yes_or_no(_bare(said))
+    if answer and {"no", "yes"} == set(finding.levels):
+        return answer
+    if answer == "no" and finding.levels[0] in ("no", "none"):
+        return finding.levels[0]
+    starts = [level for level in finding.levels if len(plain) >= 2 and level.startswith(plain)] or named_levels(finding, said)
     if len(starts) == 1:
         return starts[0]
-    choices = ", ".join(f"{letter} ({level})" for letter, level in offered.items())
+    choices = ", ".join(f"{letter} ({level.replace('_', ' ')})" for letter, level in offered.items())
     number = f", or a number in {finding.reading.unit}" if finding.reading is not None else ""
     if len(starts) > 1:
-        raise complaint(f"{said[:40]!r} may mean {' or '.join(starts)}", f"answer {choices}{number}")
-    if said in _YES or said in _NO:
+        raise complaint(f"{said[:40]!r} may mean {' or '.join(starts).replace('_', ' ')}", f"answer {choices}{number}")
+    if answer:
         raise complaint("yes or no does not tell which of these it is", f"answer {choices}{number}")
     raise complaint(f"{said[:40]!r} is no answer to this", f"answer {choices}{number}, or 'help'")
+
+
+def named_levels(finding: Finding, said: str, *, within: bool = False) -> list[str]:
+    """Levels whose names hold all these words ("smoke" for smell_or_smoke). within: those of which the words hold one that
+    no other level's name has ("much worse than hers" for worse_here). None where something is denied."""
+    said_words = [word for word in words_and_stops(said) if word[0].isalnum()]
+    words = set[str]() if NEGATIONS.intersection(said_words) else {stem(word) for word in said_words if word not in SMALL}
+    names = {level: {stem(word) for word in level.split("_") if len(word) > 2 and word not in SMALL | NEGATIONS}
+             for level in finding.levels}
+    if within:
+        return [level for level, own in names.items()
+                if words & own.difference(*(other for name, other in names.items() if name != level))]
+    return [level for level, own in names.items() if words and words <= own]
 
 
 def as_answer(finding: Finding, reply: Reply, *, who: str, at: str) -> CaseAnswer:

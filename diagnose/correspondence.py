@@ -9,8 +9,16 @@ from typing import NamedTuple
 from diagnose import case as cases
 from diagnose.case import CaseFile
 from diagnose.caserecord import UNKNOWN, Case, CaseAnswer
-from diagnose.conversation import already_asked, as_answer, evidence_of, no_longer_valid, told_answers, understand_reply
-from diagnose.intake import answers_from_words
+from diagnose.conversation import (
+    already_asked,
+    as_answer,
+    evidence_of,
+    named_levels,
+    no_longer_valid,
+    told_answers,
+    understand_reply,
+)
+from diagnose.intake import Choose, answers_from_words
 from diagnose.network import Opened
 from diagnose.nextcheck import Choice, Situation, best_together
 from diagnose.posterior import infer
@@ -111,17 +119,25 @@ def sheet_of(opened: Opened, case: Case, triage: Triage, choice: Choice, *, most
         triage.notice)
 
 
-def with_words(opened: Opened, case: Case, text: str) -> tuple[Case, tuple[str, ...]]:
-    """A case with what a customer said or wrote in it, and the words that were not understood."""
-    understood, answers = answers_from_words(opened, text)
+def with_words(opened: Opened, case: Case, text: str, *, choose: Choose | None = None) -> tuple[Case, tuple[str, ...]]:
+    """A case with what a customer said or wrote in it, and a line each on what was understood, doubtful and left over.
+
+    choose: decides what a doubtful stretch means, if anybody can.
+    """
+    understood, answers = answers_from_words(opened, text, choose=choose)
+    findings = opened.knowledge.findings
     at = cases.now()
     for answer in answers:
-        if opened.knowledge.findings[answer.finding].kind == CIRCUMSTANCE and answer.level:
+        if findings[answer.finding].kind == CIRCUMSTANCE and answer.level:
             case = cases.with_circumstance(case, answer.finding, answer.level)
     for entry in told_answers(opened, answers, at=at):
         case = cases.with_answer(case, entry)
-    left = (*understood.left_over, *(doubt.words for doubt in understood.doubts))
-    return cases.with_note(case, f"said: {text}", at=at), left
+    told = [f"understood: {findings[a.finding].title}: {str(a.level).replace('_', ' ')}{'' if a.sure else ' (not sure)'}"
+            for a in answers]
+    told += [f"not counted, may mean {' or '.join(findings[name].title for name, _, _ in doubt.candidates)}: {doubt.words}"
+             for doubt in understood.doubts]
+    told += [f"not understood: {', '.join(understood.left_over)}"] if understood.left_over else []
+    return cases.with_note(case, f"said: {text}", at=at), tuple(told)
 
 
 def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]) -> tuple[CaseFile, list[Finding], str]:
@@ -210,14 +226,15 @@ def _read_line(opened: Opened, finding: Finding, words: str) -> ReadLine:
 
 
 def _by_likeness(finding: Finding, words: str, at: str) -> ReadLine:
-    """A level whose meaning is like the words; always doubtful."""
+    """A level of whose name the words have a part, or whose meaning is like them; always doubtful."""
     from rapidfuzz import fuzz, process
 
+    named = named_levels(finding, words, within=True)
     best = process.extractOne(words.lower(), [m.lower() for m in finding.meanings], scorer=fuzz.token_set_ratio,
                               score_cutoff=_LIKE)
-    if best is None:
+    if len(named) != 1 and best is None:
         return ReadLine(finding.id, finding.ask, words, "(not understood)", None, "not understood")
-    level = finding.levels[best[2]]
+    level = named[0] if len(named) == 1 or best is None else finding.levels[best[2]]
     answer = CaseAnswer(finding.id, level, "customer", None, False, None, "", at)
     return ReadLine(finding.id, finding.ask, words, f"{level} (not sure)", answer, "read from free words")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from diagnose.evidence import Answer
 from diagnose.network import Opened
@@ -13,9 +13,11 @@ from diagnose.source import InputError, Problem, complaint, nearest
 if TYPE_CHECKING:
     from diagnose.phrases import Doubt, Understood
 
+Choose: TypeAlias = "Callable[[Doubt], tuple[str, str] | None]"  # what a doubtful stretch means: finding, level
+
 
 def answers_from_words(
-    opened: Opened, text: str, *, choose: Callable[[Doubt], tuple[str, str] | None] | None = None
+    opened: Opened, text: str, *, choose: Choose | None = None
 ) -> tuple[Understood, list[Answer]]:
     """What a customer's text says, and the answers in it. choose: decides what a doubtful stretch means, if anybody can."""
     from diagnose.phrases import open_lexicon, understand

@@ -97,11 +97,11 @@ def _grid(out: Console, rows: Sequence[Sequence[Text]], *, right: Sequence[int] 
     out.print(Padding(table, (0, 0, 0, 2)))
 
 
-def show_problems(problems: Iterable[Problem]) -> None:
-    """Problems to stderr, one a line."""
+def show_problems(problems: Iterable[Problem | str]) -> None:
+    """Problems, or what is to be said beside an answer, to stderr, one a line."""
     err = console(sys.stderr)
     for problem in problems:
-        err.print(Text(plain(str(problem))), soft_wrap=True)
+        err.print(Text(plain(str(problem))), soft_wrap=not err.is_terminal)
 
 
 def emit(out: Console, draw: Callable[[Console], None]) -> None:

@@ -18,15 +18,13 @@ from diagnose.conversation import (
     evidence_of,
     find_cause,
     no_longer_valid,
-    told_answers,
     understand_reply,
 )
 from diagnose.evidence import Evidence
-from diagnose.intake import answers_from_words
 from diagnose.network import Opened
 from diagnose.nextcheck import CheckScore, Choice, Situation, allowed, choose
 from diagnose.posterior import Posterior, infer
-from diagnose.records import CIRCUMSTANCE, Finding
+from diagnose.records import Finding
 from diagnose.screens import plain, show_problems
 from diagnose.source import InputError, complaint, nearest
 from diagnose.triage import SWEEP_MEMORY, Triage, advise
@@ -223,21 +221,14 @@ def _change(session: Session, order: str, argument: str) -> bool:
 
 
 def _tell(session: Session, words: str) -> None:
+    from diagnose.correspondence import with_words
     from diagnose.screens import ask_which
 
-    understood, answers = answers_from_words(session.opened, words,
-                                             choose=lambda doubt: ask_which(session.out, doubt, session.opened.knowledge))
-    case = session.case
-    for answer in answers:
-        finding = session.opened.knowledge.findings[answer.finding]
-        if finding.kind == CIRCUMSTANCE and answer.level:
-            case = cases.with_circumstance(case, answer.finding, answer.level)
-        _say(session, f"understood: {finding.title}: {answer.level}")
-    for entry in told_answers(session.opened, answers, at=cases.now()):
-        case = cases.with_answer(case, entry)
-    if understood.left_over:
-        _say(session, f"not understood: {', '.join(understood.left_over)}")
-    session.keep(cases.with_note(case, f"said: {words}", at=cases.now()))
+    case, told = with_words(session.opened, session.case, words,
+                            choose=lambda doubt: ask_which(session.out, doubt, session.opened.knowledge))
+    for line in told:
+        _say(session, line)
+    session.keep(case)
 
 
 def _tried(session: Session, cause: str) -> None:

@@ -14,6 +14,9 @@ import pexpect
 import pytest
 
 from diagnose import case as cases
+from diagnose.conversation import understand_reply
+from diagnose.network import open_network
+from diagnose.source import InputError
 
 ANSWERS = {  # the callback: what the customer says, then what is true of the car, by finding
     "power": ("forgets its stations every night", {"switched_feed_key_off": "live", "memory_feed_key_off": "dead"}),
@@ -68,8 +71,6 @@ def asked(shown: str, knowledge: dict[str, str]) -> str:
 
 @pytest.fixture(scope="module")
 def titles() -> dict[str, str]:
-    from diagnose.network import open_network
-
     return {f.title: f.id for f in open_network("head_unit").knowledge.findings.values()}
 
 
@@ -124,6 +125,40 @@ def test_answers_orders_and_the_way_back(folder: Path) -> None:
     assert any("in a hurry" in note.text for note in talk.case().notes)
     talk.say("tell the radio stays on when I take the key out")
     assert "stays_on_key_out" in {a.finding for a in talk.case().answers}
+    talk.leave()
+
+
+@pytest.mark.parametrize(("finding", "line", "level"), [
+    ("smell_smoke_heat", "n", "none"), ("smell_smoke_heat", "No, nothing like that at all.", "none"),
+    ("smell_smoke_heat", "nope", "none"), ("smell_smoke_heat", "not that I know of", "none"),
+    ("smell_smoke_heat", "smoke", "smell_or_smoke"), ("feed_switch_fitted", "yes it has", "yes"),
+    ("feed_switch_fitted", "no it hasn't", "no"), ("feed_switch_fitted", "well, no", "no"),
+    ("key_positions", "lamps", "lamps_only"),
+    ("feed_switch_fitted", "I don't think so", "no?"), ("feed_switch_fitted", "I think so", "yes?"),
+    ("feed_switch_fitted", "i dont know", "unknown"), ("feed_switch_fitted", "I\u2019m not sure", "unknown"),
+    ("feed_switch_fitted", "Haven't looked", "unknown"), ("key_positions", "dunno, sorry", "unknown"),
+    ("key_positions", "never", "never"),
+])
+def test_answers_as_people_give_them(finding: str, line: str, level: str) -> None:
+    opened = open_network("head_unit")
+    reply = understand_reply(opened, opened.knowledge.findings[finding], line, who="customer")
+    assert f"{reply.level or reply.unanswered}{'' if reply.sure else '?'}" == level
+
+
+HALF = {"smell_smoke_heat": ["no smell", "no but it gets hot", "no longer", "not now", "not any more", "yes", "no, yes"],
+        "feed_switch_fitted": ["no more than usual", "no, yes", "yes it isn't", "yes but", "no since Monday"]}
+
+
+@pytest.mark.parametrize(("finding", "line"), [(finding, line) for finding, lines in HALF.items() for line in lines])
+def test_half_an_answer_is_not_taken(finding: str, line: str) -> None:
+    opened = open_network("head_unit")
+    with pytest.raises(InputError):
+        understand_reply(opened, opened.knowledge.findings[finding], line, who="customer")
+
+
+def test_a_call_shows_how_the_first_words_were_understood(folder: Path) -> None:
+    talk = Talk(folder, "call", "forgets its stations every night", columns=120)
+    assert "understood: Clock, stations and settings lost at every key-off: yes" in talk.prompt()
     talk.leave()
 
 
