@@ -6,6 +6,7 @@ Exit codes: 0 answered, 2 input to be mended, 3 a bug of ours, 130 interrupted.
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import sys
 from typing import Annotated, Any
@@ -219,6 +220,8 @@ def main() -> None:
 
 def run(arguments: list[str] | None = None) -> int:
     """Run a command; the exit code. Errors become sentences on stderr here and nowhere else."""
+    if isinstance(sys.stdout, io.TextIOWrapper) and sys.stdout.errors == "strict":
+        sys.stdout.reconfigure(errors="backslashreplace")  # a path or a word that is no text must not end the answer
     try:
         command = typer.main.get_command(_only_what_is_asked_for(sys.argv[1:] if arguments is None else arguments))
         code = command(args=arguments, prog_name="diagnose", standalone_mode=False)

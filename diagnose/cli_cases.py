@@ -131,11 +131,11 @@ def show_case(
     store: StoreOption = None,
 ) -> None:
     """Show a case as it is on disk."""
-    from diagnose.caserecord import to_text
+    from diagnose import case as cases
     from diagnose.screens_call import plain_lines
 
-    _, file = open_case(case, store)
-    print(plain_lines(to_text(file.case)), end="")
+    file = cases.load(cases.store_path(store)[0], case)
+    print(plain_lines(cases.to_text(file.case)), end="")
 
 
 @cases_app.command("reopen", short_help="Open a closed case again.", epilog="Example: diagnose cases reopen 20261125-0930")
@@ -146,7 +146,7 @@ def reopen(
     """Open a closed case again; how it had been closed is kept in a note."""
     from diagnose import case as cases
 
-    _, file = open_case(case, store)
+    file = cases.load(cases.store_path(store)[0], case)
     cases.save(file, cases.reopened(file.case, at=cases.now()))
     print(f"case {file.case.id} is open again")
 

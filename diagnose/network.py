@@ -169,7 +169,7 @@ def open_network(name: str) -> Opened:
     if data is not None:
         try:
             return Opened(unpack(data[0]), _from_lists(data[1]), copy_name, key)
-        except (IndexError, KeyError, TypeError, ValueError):
+        except (AttributeError, IndexError, KeyError, TypeError, ValueError):
             pass  # of another shape than ours: built anew below
     knowledge = load_knowledge(folder)
     network = build_network(knowledge)

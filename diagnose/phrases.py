@@ -9,6 +9,7 @@ finding needs words of its own. A negation in front of a hit turns it into the n
 
 from __future__ import annotations
 
+import contextlib
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
@@ -200,11 +201,16 @@ def open_lexicon(name: str, key: str, knowledge: Knowledge) -> Lexicon:
     code = [Path(__file__), Path(__file__).with_name("wording.py")]
     key = source.fingerprint([path for path in code if path.is_file()], key)
     data = source.read_copy(f"{name}-words", key)
-    if data is None:
-        lexicon = build_lexicon(knowledge)
-        against = {finding: [sorted(side) for side in sides] for finding, sides in lexicon.against.items()}
-        source.write_copy(f"{name}-words", key, [*lexicon[:-3], against])
-        return lexicon
+    if data is not None:
+        with contextlib.suppress(AttributeError, IndexError, KeyError, TypeError, ValueError):  # of another shape: built anew
+            return _unpacked(data)
+    lexicon = build_lexicon(knowledge)
+    against = {finding: [sorted(side) for side in sides] for finding, sides in lexicon.against.items()}
+    source.write_copy(f"{name}-words", key, [*lexicon[:-3], against])
+    return lexicon
+
+
+def _unpacked(data: list[Any]) -> Lexicon:
     words, expressions, groups, weights, phrases, normal, kinds, against = data
     return _indexed(Lexicon(
         words, {first: [(tuple(rest), number) for rest, number in rows] for first, rows in expressions.items()}, groups,

@@ -249,7 +249,8 @@ _FIXED: dict[str, dict[str, tuple[float, float]]] = {
     "%": {"%": (1.0, 0.0), "percent": (1.0, 0.0)},
     "rpm": {"rpm": (1.0, 0.0), "/min": (1.0, 0.0), "1/min": (1.0, 0.0), "r/min": (1.0, 0.0)},
 }
-_NUMBER = re.compile(r"([+-]?)\s*((?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([A-Za-zµμΩω°²%/^0-9]*)")
+_NUMBER = re.compile(r"([+-]?)\s*((?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?)\s*"
+                     r"((?:(?:1(?=/))?[A-Za-zµμΩω°²%/^][A-Za-zµμΩω°²%/^0-9]*)?)")
 LONGEST_QUANTITY = 40  # characters of a number with its unit
 
 

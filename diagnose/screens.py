@@ -90,7 +90,7 @@ def _lines(out: Console, texts: Iterable[str | Text], *, mark: str = "- ", style
 
 def _grid(out: Console, rows: Sequence[Sequence[Text]], *, right: Sequence[int] = ()) -> None:
     table = Table.grid(padding=(0, 2, 0, 0), pad_edge=False)
-    for number in range(max(len(row) for row in rows)):
+    for number in range(max((len(row) for row in rows), default=0)):
         table.add_column(justify="right" if number in right else "left", overflow="fold", no_wrap=number in right)
     for row in rows:
         table.add_row(*row)

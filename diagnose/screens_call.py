@@ -169,7 +169,10 @@ def show_sheet(out: Console, sheet: Sheet) -> None:
         _lines(inner, [f"no longer valid after the remedy, check again: {title}" for title in sheet.stale], mark="")
         _lines(inner, [f"note: {note}" for note in sheet.notes], mark="")
         _heading(inner, "LIKELY")
-        _grid(inner, [[Text(percent(one.p)), Text(plain(one.label))] for one in sheet.likely], right=[0])
+        if sheet.likely:
+            _grid(inner, [[Text(percent(one.p)), Text(plain(one.label))] for one in sheet.likely], right=[0])
+        else:
+            _lines(inner, ["nothing stands out yet"], mark="")
         _heading(inner, "CHECKS ON SITE, IN ORDER")
         for check in sheet.checks:
             ready = f" (first: {', '.join(check.set_ups)})" if check.set_ups else ""

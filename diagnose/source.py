@@ -25,6 +25,7 @@ from typing import Any, NamedTuple
 LARGEST_FILE = 4_000_000  # bytes of one YAML file
 DEEPEST_NESTING = 24
 LARGEST_TEXT = 4_000  # characters of one text field
+LONGEST_KEY = 120  # characters of a key that a sentence repeats
 MOST_UNKNOWN_KEYS = 20  # named one by one for one mapping
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -46,7 +47,7 @@ class Problem(NamedTuple):
     def __str__(self) -> str:
         file = _from_here(self.file)
         place = f"{file}:{self.line}: " if self.line else f"{file}: " if file else ""
-        key = f"{self.key}: " if self.key else ""
+        key = f"{self.key if len(self.key) <= LONGEST_KEY else self.key[:LONGEST_KEY] + '...'}: " if self.key else ""
         mend = f"; {self.mend}" if self.mend else ""
         return f"{place}{key}{self.what}{mend}"
 
@@ -468,6 +469,8 @@ def put_file(path: Path, data: bytes, *, new: bool = False) -> None:
     """Put ``data`` at ``path`` whole or not at all, also after a power cut; an existing file keeps its rights. ``new``:
     FileExistsError if something is there, also if another process is quicker. OSError: then nothing has changed."""
     path = path if new else Path(os.path.realpath(path))
+    if path.is_dir() and not new:
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
     temporary = path.with_name(f".{path.name}.{os.urandom(4).hex()}.tmp")
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     try:
@@ -485,8 +488,6 @@ def put_file(path: Path, data: bytes, *, new: bool = False) -> None:
         with contextlib.suppress(OSError):  # the file has its name already; some file systems cannot sync a folder
             os.fsync(folder)
         os.close(folder)
-
-
 
 
 def _name_new(temporary: Path, path: Path) -> None:

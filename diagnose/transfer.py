@@ -70,7 +70,10 @@ def read_table(path: Path, mapping: TableMapping, opened: Opened) -> tuple[list[
     except UnicodeDecodeError as error:
         raise complaint("this is not UTF-8 text", "save the table as CSV in UTF-8", file=str(path)) from error
     rows = csv.DictReader(io.StringIO(text))
-    headings = rows.fieldnames or []
+    try:
+        headings = rows.fieldnames or []
+    except csv.Error as error:
+        raise _no_table(error, path, rows.line_num) from error
     missing = [heading for heading in mapping.columns.values() if heading not in headings]
     if missing:
         raise complaint(f"the table has no heading {missing[0]!r}", nearest(missing[0], headings), file=str(path), line=1)
@@ -82,8 +85,12 @@ def read_table(path: Path, mapping: TableMapping, opened: Opened) -> tuple[list[
             except InputError as error:
                 problems += [p._replace(file=str(path), line=rows.line_num) for p in error.problems]
     except csv.Error as error:
-        raise complaint(f"not a valid table ({error})", "check the quotes", file=str(path), line=rows.line_num) from error
+        raise _no_table(error, path, rows.line_num) from error
     return found, problems
+
+
+def _no_table(error: csv.Error, path: Path, line: int) -> InputError:
+    return complaint(f"not a valid table ({error})", "check the quotes", file=str(path), line=line)
 
 
 def _case_of(row: Mapping[str, str | None], mapping: TableMapping, opened: Opened) -> Case:
