@@ -13,7 +13,19 @@ import numpy as np
 
 from diagnose.evidence import Answer, Evidence, read_evidence
 from diagnose.network import Opened
-from diagnose.nextcheck import VISIT, WORKSHOP, Choice, Situation, allowed, choose, known_now, remedy_way
+from diagnose.nextcheck import (
+    FINALISTS,
+    LEAST_GAIN,
+    VISIT,
+    WORKSHOP,
+    Choice,
+    Situation,
+    allowed,
+    choose,
+    known_now,
+    rank_checks,
+    remedy_way,
+)
 from diagnose.posterior import Posterior, infer
 from diagnose.records import Finding
 from diagnose.source import InputError
@@ -53,6 +65,11 @@ def look_ahead(standing: Standing) -> Move:
 
 def gain_alone(standing: Standing) -> Move:
     """The check that tells most per minute, as long as any tells something; then the cheapest plan."""
+    opened = standing.opened
+    scores = rank_checks(opened.knowledge, opened.network, standing.evidence, standing.posterior, standing.situation)
+    for score in scores[:FINALISTS]:  # as ``choose`` has it, without the plan that only the end needs
+        if score.first or score.gain >= LEAST_GAIN:
+            return Move(ASK, score.finding)
     return _as_chosen(standing, _choice(standing, by_gain=True))
 
 

@@ -35,7 +35,7 @@ def show_simulation(out: Console, found: Simulation) -> None:
     """Minutes of every policy with interval and bar, what they asked and got wrong, the difference to the first, and how
     well probabilities agree with what was so."""
     def draw(inner: Console) -> None:
-        source = "the network as it is" if not found.spread else f"a network moved by {found.spread:g} in log odds"
+        source = "the network as it is" if not found.spread else f"networks moved by {found.spread:g} in log odds"
         _heading(inner, f"{found.cases} simulated callbacks, {plain(found.network)}")
         begins = f"beginning with the {found.who}; a search takes {found.search_minutes:g} min"
         _lines(inner, [f"drawn from {source}, seed {found.seed}", begins], mark="", style="dim")
@@ -79,5 +79,5 @@ def _bar(figure: Interval, longest: float) -> Text:
 
 
 def _calibration(figure: Calibration) -> str:
-    return (f"{figure.error:.3f} over {figure.cases} callbacks (chance alone gives {figure.by_chance:.3f}); "
-            f"stated {figure.mean_top:.2f}, right {figure.hit_rate:.2f}")
+    return (f"{figure.error:.3f} over {figure.cases} callbacks (chance alone gives {figure.by_chance:.3f}, "
+            f"so truly {figure.low:.3f} to {figure.high:.3f}); stated {figure.mean_top:.2f}, right {figure.hit_rate:.2f}")

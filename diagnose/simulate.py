@@ -30,6 +30,7 @@ from diagnose.source import InputError, complaint
 
 REPORT_DRAWS = 10  # further callbacks per case for the calibration of the reports alone, which costs next to nothing
 NORMAL_95 = 1.959964
+DRAWS = 400  # samples for an interval and for what chance does
 _PERTURBED, _RANDOM, _REPORTS = 1, 2, 3  # which stream of random numbers
 
 Levels = npt.NDArray[np.int64]
@@ -90,12 +91,14 @@ class PolicyScore(NamedTuple):
 
 
 class Calibration(NamedTuple):
-    """Expected calibration error of the likeliest cause over ``cases`` callbacks; by_chance: what a perfectly calibrated
-    tool would show on average over so many, given these probabilities."""
+    """Expected calibration error of the likeliest cause over ``cases`` callbacks. by_chance: what a perfectly calibrated
+    tool would show on average over so many, given these probabilities. low, high: 95 % interval of the true error."""
 
     cases: int
     error: float
     by_chance: float
+    low: float
+    high: float
     mean_top: float
     hit_rate: float
 
@@ -135,9 +138,9 @@ def perturbed(network: Network, generator: np.random.Generator, spread: float) -
     return replace(network, prior=moved(network.prior), leak=cumulative(network.leak), link=cumulative(network.link))
 
 
-def moved_network(network: Network, seed: int, spread: float) -> Network:
-    """The network that callbacks of this seed come from: one for all of them, as a workshop lives in one world."""
-    return perturbed(network, np.random.default_rng([seed, _PERTURBED, _PERTURBED]), spread) if spread > 0 else network
+def moved_network(network: Network, seed: int, number: int, spread: float) -> Network:
+    """The network that this callback comes from; each from one of its own, so that the result is not that of one draw."""
+    return perturbed(network, np.random.default_rng([seed, number, _PERTURBED]), spread) if spread > 0 else network
 
 
 def draw_callback(opened: Opened, truth: Network, seed: Sequence[int]) -> Callback:
@@ -289,10 +292,10 @@ def _carry_out(state: _State, opened: Opened, callback: Callback, cause: str) ->
 
 class _Task(NamedTuple):
     opened: Opened
-    truth: Network
     policies: tuple[str, ...]
     situation: Situation
     seed: int
+    spread: float
 
 
 class _Result(NamedTuple):
@@ -309,11 +312,12 @@ def _begin(task: _Task) -> None:
 
 def _one(number: int, task: _Task | None = None) -> _Result:
     job = task or _task[0]
-    callback = draw_callback(job.opened, job.truth, [job.seed, number])
+    truth = moved_network(job.opened.network, job.seed, number, job.spread)
+    callback = draw_callback(job.opened, truth, [job.seed, number])
     runs = tuple(run_callback(job.opened, callback, POLICIES[name], job.situation, seed=job.seed) for name in job.policies)
     tops = []
     for again in range(REPORT_DRAWS):
-        other = draw_callback(job.opened, job.truth, [job.seed, number, _REPORTS, again])
+        other = draw_callback(job.opened, truth, [job.seed, number, _REPORTS, again])
         tops.append(_top_of_reports(job.opened, other))
     return _Result(runs, tuple(tops))
 
@@ -348,7 +352,7 @@ def simulate(opened: Opened, *, cases: int, seed: int, policies: Sequence[str] =
     """So many callbacks through every policy; the first one is what the others are compared with.
 
     situation: how callbacks begin, and the minutes of journeys and of a search. spread: 0 draws from the network itself,
-    else from one whose log odds are moved so far at random (``perturbed``). advance: called after every callback. Raises
+    else each from one whose log odds are moved so far at random (``perturbed``). advance: called after every callback. Raises
     InputError for a policy or a person that does not exist.
     """
     if unknown := next((name for name in policies if name not in POLICIES), None):
@@ -359,9 +363,8 @@ def simulate(opened: Opened, *, cases: int, seed: int, policies: Sequence[str] =
     if not policies or cases < 2:
         raise complaint("too little to compare", "give at least one policy and two callbacks", key="cases")
     policies = tuple(dict.fromkeys(policies))
-    truth = moved_network(opened.network, seed, spread)
     found = []
-    with _results(_Task(opened, truth, policies, begins, seed), cases, processes) as results:
+    with _results(_Task(opened, policies, begins, seed, spread), cases, processes) as results:
         for result in results:
             found.append(result)
             if advance:
@@ -400,8 +403,15 @@ def calibration_error(p: Array, right: npt.NDArray[np.bool_], bins: int = 10) ->
 
 
 def calibration(tops: Sequence[tuple[float, bool]], seed: int = 0) -> Calibration:
-    """Calibration of stated probabilities against what was so."""
+    """Calibration of stated probabilities against what was so.
+
+    The interval is the basic bootstrap one (Davison & Hinkley 1997, section 5.2), which takes out the upward bias that the
+    error has over few cases: twice the error less the quantiles of the errors of samples drawn anew.
+    """
     p, right = np.array([top for top, _ in tops]), np.array([hit for _, hit in tops], dtype=bool)
     generator = np.random.default_rng([seed, len(p)])
-    chance = [calibration_error(p, generator.random(len(p)) < p) for _ in range(200)]
-    return Calibration(len(p), calibration_error(p, right), float(np.mean(chance)), float(p.mean()), float(right.mean()))
+    chance = [calibration_error(p, generator.random(len(p)) < p) for _ in range(DRAWS)]
+    error = calibration_error(p, right)
+    again = [calibration_error(p[some], right[some]) for some in generator.integers(len(p), size=(DRAWS, len(p)))]
+    low, high = (max(0.0, 2.0 * error - float(q)) for q in np.quantile(again, [0.975, 0.025]))
+    return Calibration(len(p), error, float(np.mean(chance)), low, high, float(p.mean()), float(right.mean()))

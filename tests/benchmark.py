@@ -24,21 +24,31 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+from rich.console import Console
 
+from diagnose import case as cases
+from diagnose.caserecord import Case
+from diagnose.conversation import Reply, as_answer, told_answers
 from diagnose.evidence import Answer, plain_evidence, read_evidence
 from diagnose.network import Network, Opened, open_network
+from diagnose.nextcheck import Situation, asked_of, choose, rank_checks
 from diagnose.posterior import infer, likely_sets, number_of_causes, probability_of_any
 from diagnose.records import CHECK, REPORT, Knowledge
+from diagnose.session import Session, choice_of, standing
+from diagnose.simulate import Callback as Drawn
+from diagnose.simulate import answer_to, draw_callback
 
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS"), "1")
 ABNORMAL = (1, 2, 4, 6, 10, 14)
 NORMAL_CHECKS = 4
 CALLBACKS = 12
 BAR_MS = {1: 1.0, 2: 1.0, 4: 1.0, 6: 1.0, 14: 20.0}  # posterior of all causes: design section 9
+RANKING_BAR_MS = {6: 25.0}  # every candidate check; design section 9
+QUESTIONS, CONVERSATION_BAR_S = 10, 0.5  # computing of a whole conversation
 START_BARS = {"floor": 1.5, "pgmpy": 0.25}  # triage against a process that only imports; design section 9
 WORDS = "forgets its stations every night"
 MEMORY = 8 * 2**30  # bytes that a general engine may take
-PARTS = ("posterior", "engines", "start")
+PARTS = ("posterior", "ranking", "conversation", "engines", "start")
 HERE = Path(__file__).resolve().parent.parent
 
 
@@ -177,6 +187,68 @@ def our_times(opened: Opened, callbacks: dict[int, list[Callback]], repeats: int
                 ["abnormal", "callbacks", "ms", "cells: median, most", ""], rows)
     print_table("What else a triage asks for, ms",
                 ["abnormal", "reading the answers", "number of causes", "likely sets", "any of 20 sets"], rest)
+
+
+def ranking_times(opened: Opened, callbacks: dict[int, list[Callback]], repeats: int) -> None:
+    """Every candidate by gain, and the whole choice with its look-ahead, on the telephone and on site."""
+    knowledge, network = opened.knowledge, opened.network
+    rows = []
+    for count, some in callbacks.items():
+        for who in ("customer", "fitter") if some else ():
+            ranked, chosen, candidates = [], [], 0
+            for one in some:
+                evidence = read_evidence(knowledge, network, answers_of(knowledge, one))
+                known = (knowledge, network, evidence, infer(network, evidence), Situation(who=who))
+                ranked.append(milliseconds(partial(rank_checks, *known), repeats))
+                chosen.append(milliseconds(partial(choose, *known), repeats))
+                candidates = max(candidates, len(rank_checks(*known)))
+            rows.append([str(count), who, str(candidates), spread(ranked, 1),
+                         verdict(statistics.median(ranked), RANKING_BAR_MS.get(count)), spread(chosen, 1)])
+    print_table("Ranking every candidate check, ms", ["abnormal", "asked", "candidates", "ms", "", "choice with look-ahead, ms"],
+                rows)
+
+
+def conversation_times(opened: Opened, count: int) -> None:
+    """Simulated callbacks through what ``diagnose call`` does between two questions, answers put on disk and all; drawing
+    the screen is left out. Where it would stop before ten questions, the next best one is put, as ``ask`` does."""
+    seconds = []
+    for number in range(count):
+        callback = draw_callback(opened, opened.network, [QUESTIONS, number])
+        if callback.volunteered:
+            with tempfile.TemporaryDirectory() as folder:
+                used, asked = _conversation(opened, callback, Path(folder))
+            if asked == QUESTIONS:
+                seconds.append(used)
+    print_table(f"A conversation of {QUESTIONS} questions, s of processor time",
+                ["conversations", "s", ""],
+                [[str(len(seconds)), spread(seconds), verdict(statistics.median(seconds), CONVERSATION_BAR_S)]])
+
+
+def _conversation(opened: Opened, callback: Drawn, folder: Path) -> tuple[float, int]:
+    header, levels = opened.knowledge.header, callback.levels()
+    said = [answer_to(opened, callback, levels, opened.knowledge.findings[name], "customer", "volunteered")
+            for name in callback.volunteered]
+    case = Case("", cases.now(), header.id, header.version, "")
+    for entry in told_answers(opened, said, at=cases.now()):
+        case = cases.with_answer(case, entry)
+    session = Session(opened, cases.create(folder, case), Console(), "fitter")
+    used, asked = 0.0, 0
+    while asked < QUESTIONS:
+        start = time.process_time()
+        choice = choice_of(session, standing(opened, session.case))
+        used += time.process_time() - start
+        name = choice.ask or next((score.finding for score in choice.scores), "")
+        if not name:
+            break
+        finding = opened.knowledge.findings[name]
+        answer = answer_to(opened, callback, levels, finding, asked_of(finding, Situation(who="fitter")))
+        start = time.process_time()
+        entry = as_answer(finding, Reply("answer", level=answer.level), who=answer.who, at=cases.now())
+        session.keep(cases.with_answer(session.case, entry))
+        session.made.update(finding.set_ups)
+        used += time.process_time() - start
+        asked += 1
+    return used, asked
 
 
 # --- general engines -------------------------------------------------------------------------------------------------
@@ -325,9 +397,13 @@ def main() -> None:
     print(f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}{load}")
     print(f"network {opened.knowledge.header.id} {opened.knowledge.header.version}: {len(network.causes)} causes, "
           f"{len(network.findings)} findings, {len(network.link)} links")
-    callbacks = draw_callbacks(opened, ABNORMAL, CALLBACKS) if {"posterior", "engines"} & set(parts) else {}
+    callbacks = draw_callbacks(opened, ABNORMAL, CALLBACKS) if {"posterior", "ranking", "engines"} & set(parts) else {}
     if "posterior" in parts:
         our_times(opened, callbacks, given.repeats)
+    if "ranking" in parts:
+        ranking_times(opened, callbacks, given.repeats)
+    if "conversation" in parts:
+        conversation_times(opened, 3 * CALLBACKS)
     if "engines" in parts:
         against_engines(opened, callbacks, given.repeats, given.limit)
     if "start" in parts:

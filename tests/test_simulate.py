@@ -232,6 +232,9 @@ def test_what_chance_alone_gives() -> None:
     p = generator.random(1000)
     found = simulate.calibration(list(zip(p.tolist(), (generator.random(1000) < p).tolist(), strict=True)))
     assert found.by_chance == pytest.approx(0.032, abs=0.004)
+    assert found.low < 0.01 < found.high < found.error + 0.03
+    off = simulate.calibration(list(zip(np.clip(p + 0.2, 0, 1).tolist(), (generator.random(1000) < p).tolist(), strict=True)))
+    assert off.low < 0.18 < off.high and off.low > 0.12  # 0.18: a shift of 0.2, less what is cut off above 1
     always = simulate.calibration([(0.5, True)] * 100)
     assert (always.error, always.hit_rate) == (0.5, 1.0)
 
