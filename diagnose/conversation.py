@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from diagnose.case import answers_in_force, asked, stale_findings
 from diagnose.caserecord import CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
 from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
-from diagnose.network import Opened
+from diagnose.network import Network, Opened
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
 from diagnose.source import InputError, complaint
 from diagnose.wording import NEGATIONS, SMALL, stem, words_and_stops
@@ -62,10 +63,14 @@ class Reply(NamedTuple):
 
 def moved_checks(opened: Opened) -> Mapping[str, frozenset[str]]:
     """Cause -> checks that putting it right may change, so that an earlier answer counts no longer."""
-    network, knowledge = opened.network, opened.knowledge
+    return _moved_by(opened.network, frozenset(finding.id for finding in opened.knowledge.of_kind(CHECK)))
+
+
+@lru_cache(maxsize=4)
+def _moved_by(network: Network, checks: frozenset[str]) -> Mapping[str, frozenset[str]]:
     moves: dict[str, set[str]] = {name: set() for name in network.causes}
     for j, name in enumerate(network.findings):
-        if knowledge.findings[name].kind == CHECK:
+        if name in checks:
             rows = network.rows(j)
             for cause, normal in zip(network.link_cause[rows].tolist(), network.link[rows, 0].tolist(), strict=True):
                 if 1.0 - normal >= MOVES:

@@ -174,7 +174,7 @@ def _gains_on_grid(grid: tuple[World, ...], split: Split, view: View, base: Arra
     count = (marked < len(asked)).sum(axis=1)
     groups: dict[tuple[int, int], list[int]] = {}
     for c, (links, levels) in enumerate(zip(count.tolist(), view.levels.tolist(), strict=True)):
-        groups.setdefault((_rounded_up(links), _rounded_up(levels)), []).append(c)
+        groups.setdefault((max(4, _rounded_up(links)), _rounded_up(levels)), []).append(c)
     found: dict[int, Gain] = {}
     for some in groups.values():
         top, wide, most = int(view.levels[some].max()) - 1, int(count[some].max()), int(reach[some].max())

@@ -32,6 +32,7 @@ LIKELY = 0.5  # probability from which on an unknown circumstance is taken to ho
 FINALISTS = 5
 PAIRED = 4  # finalists of which pairs are tried where no single one pays
 LEAST_GAIN = 0.01  # bits below which nothing is asked when gain alone decides
+WEIGHED = 10  # most probable remedies that the look-ahead weighs (the plan takes 12): all but the same choice, much quicker
 STARTS = 12  # findings from which a set of questions is grown
 VISIT, WORKSHOP = "(visit)", "(workshop)"  # journeys are paid once, like set-ups
 
@@ -305,13 +306,14 @@ class _Outlook(NamedTuple):
     ways: tuple[str, ...]
 
 
-def _outlook(knowledge: Knowledge, network: Network, posterior: Posterior, worlds: Worlds, situation: Situation) -> _Outlook:
-    """The 12 most probable remedies; a world that needs others, or in which nothing in question is present although somebody
+def _outlook(knowledge: Knowledge, network: Network, posterior: Posterior, worlds: Worlds, situation: Situation,
+             most: int) -> _Outlook:
+    """The ``most`` most probable remedies; a world that needs others, or in which nothing in question is present although somebody
     called, is put right by none of them."""
     split = worlds.split
     listed = [x for x, i in enumerate(split.causes.tolist()) if split.asked[x] and i != network.unlisted]
     listed.sort(key=lambda x: -posterior.p[split.causes[x]])
-    listed = listed[: repair.MOST_REMEDIES]
+    listed = listed[:most]
     causes = [knowledge.causes[network.causes[int(split.causes[x])]] for x in listed]
     ways = tuple(remedy_way(knowledge, cause, situation) for cause in causes)
     journeys = {"visit": {VISIT}, "workshop": {WORKSHOP}}
@@ -383,6 +385,16 @@ def _outcomes(knowledge: Knowledge, network: Network, evidence: Evidence, score:
     return tuple(found)
 
 
+def with_outcomes(knowledge: Knowledge, network: Network, evidence: Evidence, posterior: Posterior, situation: Situation,
+                  score: CheckScore, *, unmentioned: bool = True) -> CheckScore:
+    """The score with what each answer would do, which ``choose`` works out for the first ones only, or for none."""
+    if score.outcomes:
+        return score
+    ranked = _rank(knowledge, network, evidence, posterior, situation, unmentioned)
+    p = next((g.p for s, g in zip(ranked.scores, ranked.gains, strict=True) if s.finding == score.finding), None)
+    return score if p is None else score._replace(outcomes=_outcomes(knowledge, network, evidence, score, p, unmentioned))
+
+
 def choose(knowledge: Knowledge, network: Network, evidence: Evidence, posterior: Posterior, situation: Situation, *,
            by_gain: bool = False, explained: int = 1, unmentioned: bool = True) -> Choice:
     """The next check, or the reason to stop and the course then.
@@ -393,12 +405,15 @@ def choose(knowledge: Knowledge, network: Network, evidence: Evidence, posterior
     ranked = _rank(knowledge, network, evidence, posterior, situation, unmentioned)
     scores = ranked.scores
     worlds = likely_worlds(evidence, posterior, ranked.split)
-    outlook = _outlook(knowledge, network, posterior, worlds, ranked.situation)
+    known = (knowledge, network, posterior, worlds, ranked.situation)
     in_question = bool(posterior.in_question)
-    now, plan = _plan(outlook, ranked.situation.made) if in_question else (0.0, ())
+    minutes, plan = _plan(_outlook(*known, repair.MOST_REMEDIES), ranked.situation.made) if in_question else (0.0, ())
     pair = ""
     finalists = [c for c in range(min(FINALISTS, len(scores))) if scores[c].gain > 0 or scores[c].first]
     if in_question and not by_gain:
+        outlook = _outlook(*known, WEIGHED)
+        now = float(repair.expected_cost(outlook.repairs, worlds.p[None], outlook.faults, made=ranked.situation.made,
+                                         total=np.ones(1))[0])
         alone = {c: _costs_after(ranked, outlook, c) for c in finalists}
         for c in finalists:
             scores[c] = scores[c]._replace(saving=now - float(alone[c].sum()) - scores[c].minutes)
@@ -417,7 +432,7 @@ def choose(knowledge: Knowledge, network: Network, evidence: Evidence, posterior
         scores[c] = scores[c]._replace(outcomes=outcomes)
     rest = [c for c in range(len(scores)) if c not in order]
     stop = None if best else _stop(bool(scores), in_question, plan)
-    return Choice(scores[best[0]].finding if best else "", pair, tuple(scores[c] for c in (*order, *rest)), stop, now, plan)
+    return Choice(scores[best[0]].finding if best else "", pair, tuple(scores[c] for c in (*order, *rest)), stop, minutes, plan)
 
 
 def _plan(outlook: _Outlook, made: frozenset[str]) -> tuple[float, tuple[PlannedRemedy, ...]]:

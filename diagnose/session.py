@@ -22,7 +22,7 @@ from diagnose.conversation import (
 )
 from diagnose.evidence import Evidence
 from diagnose.network import Opened
-from diagnose.nextcheck import CheckScore, Choice, Situation, allowed, choose
+from diagnose.nextcheck import CheckScore, Choice, Situation, allowed, choose, with_outcomes
 from diagnose.posterior import Posterior, infer
 from diagnose.records import Finding
 from diagnose.screens import plain, show_problems
@@ -87,7 +87,7 @@ def situation_of(session: Session) -> Situation:
 def choice_of(session: Session, now: Standing) -> Choice:
     """What to do next for whoever is on the line."""
     return choose(session.opened.knowledge, session.opened.network, now.evidence, now.posterior, situation_of(session),
-                  by_gain=session.by_gain)
+                  by_gain=session.by_gain, explained=0)
 
 
 def converse(session: Session) -> None:
@@ -176,7 +176,8 @@ def _obey(session: Session, now: Standing, reply: Reply, choice: Choice | None, 
         if score is None:
             _say(session, "you asked for this one")
         else:
-            show.show_why(session.out, knowledge, score)
+            known = (knowledge, session.opened.network, now.evidence, now.posterior, situation_of(session))
+            show.show_why(session.out, knowledge, with_outcomes(*known, score))
     elif order == "belief":
         show.show_belief(session.out, now.triage, full=True)
     elif order == "else":
