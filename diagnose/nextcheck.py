@@ -308,8 +308,8 @@ class _Outlook(NamedTuple):
 
 def _outlook(knowledge: Knowledge, network: Network, posterior: Posterior, worlds: Worlds, situation: Situation,
              most: int) -> _Outlook:
-    """The ``most`` most probable remedies; a world that needs others, or in which nothing in question is present although somebody
-    called, is put right by none of them."""
+    """The ``most`` most probable remedies; a world that needs others, or in which nothing in question is present although
+    somebody called, is put right by none of them."""
     split = worlds.split
     listed = [x for x, i in enumerate(split.causes.tolist()) if split.asked[x] and i != network.unlisted]
     listed.sort(key=lambda x: -posterior.p[split.causes[x]])

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from diagnose.conversation import moved_checks
-from diagnose.evidence import Answer, read_evidence, reliability_of
+from diagnose.evidence import Answer, confusion, read_evidence, reliability_of
 from diagnose.network import Array, Network, Opened
 from diagnose.nextcheck import VISIT, Situation, asked_of, barred, check_minutes, known_now
 from diagnose.policies import ASK, GO, POLICIES, REMEDY, SEARCH, Move, Policy, Standing, needed_chances, remedy_minutes
@@ -38,7 +38,7 @@ Levels = npt.NDArray[np.int64]
 
 class Callback(NamedTuple):
     """One callback as it truly is. present: causes by index. leak: (m,) level of each finding without any cause; shown: cause
-    -> (m,) level that this cause brings each finding to. luck: (people, m, 2) uniform numbers that decide what each person
+    -> (m,) level that this cause brings each finding to. luck: (people, m) uniform numbers that decide what each person
     says. volunteered: reports that the customer mentions unasked."""
 
     number: int
@@ -162,7 +162,7 @@ def draw_callback(opened: Opened, truth: Network, seed: Sequence[int]) -> Callba
         rows = np.flatnonzero(truth.link_cause == i)
         shown[i] = np.zeros(len(truth.findings), dtype=np.int64)
         shown[i][home[rows]] = (generator.random(len(rows))[:, None] > truth.link[rows, :-1]).sum(axis=1)
-    luck = generator.random((len(opened.knowledge.header.people), len(truth.findings), 2))
+    luck = generator.random((len(opened.knowledge.header.people), len(truth.findings)))
     mentions = generator.random(len(truth.findings))
     callback = Callback(seed[1], present, leak, shown, luck, ())
     levels = callback.levels()
@@ -179,12 +179,8 @@ def answer_to(opened: Opened, callback: Callback, levels: Levels, finding: Findi
     answer = Answer(finding.id, finding.levels[level], who, method)
     if method == "volunteered":  # nobody calls to mention what is not there
         return answer
-    sensitivity, specificity = reliability_of(header, finding, answer)
-    chance, which = callback.luck[list(header.people).index(who), j]
-    if level > 0:
-        said = level if chance < sensitivity else 0
-    else:
-        said = 0 if chance < specificity else 1 + int(which * (len(finding.levels) - 1))
+    below = confusion(len(finding.levels), reliability_of(header, finding, answer))[:, level]
+    said = int((callback.luck[list(header.people).index(who), j] >= below[:-1]).sum())
     return answer._replace(level=finding.levels[said])
 
 

@@ -204,8 +204,7 @@ def ranking_times(opened: Opened, callbacks: dict[int, list[Callback]], repeats:
                 candidates = max(candidates, len(rank_checks(*known)))
             rows.append([str(count), who, str(candidates), spread(ranked, 1),
                          verdict(statistics.median(ranked), RANKING_BAR_MS.get(count)), spread(chosen, 1)])
-    print_table("Ranking every candidate check, ms", ["abnormal", "asked", "candidates", "ms", "", "choice with look-ahead, ms"],
-                rows)
+    print_table("Ranking every candidate check, ms", ["abnormal", "asked", "candidates", "ms", "", "with look-ahead"], rows)
 
 
 def conversation_times(opened: Opened, count: int) -> None:

@@ -83,7 +83,7 @@ def callback(opened: Opened, *present: str) -> Callback:
         levels = np.zeros(size, dtype=np.int64)
         levels[home[network.link_cause == i]] = network.levels[home[network.link_cause == i]] - 1
         shown[i] = levels
-    luck = np.full((len(opened.knowledge.header.people), size, 2), 0.5)
+    luck = np.full((len(opened.knowledge.header.people), size), 0.5)
     return Callback(0, tuple(shown), np.zeros(size, dtype=np.int64), shown, luck, ("dead",))
 
 
