@@ -58,8 +58,8 @@ class Evidence:
     """All answers as the sweep wants them.
 
     absent, present: (n,) weight of each cause being absent or present (prior times all products). axes: the open
-    findings. log_factor: log of what no cause enters. abnormal: findings that are not (surely) as they should be. tried:
-    causes whose remedy was carried out and did not (wholly) help.
+    findings. log_factor: log of what no cause enters. abnormal: findings that are not (surely) as they should be, a
+    circumstance that holds among them, as it can be all there is to go by. tried: causes whose remedy was carried out and did not (wholly) help.
     """
 
     answers: tuple[Answer, ...]
@@ -116,14 +116,21 @@ def read_evidence(knowledge: Knowledge, network: Network, answers: Iterable[Answ
 def plain_evidence(network: Network, levels: dict[str, int | Sequence[float]]) -> Evidence:
     """Evidence without people or salience: finding -> definite level, or a likelihood over its levels.
 
-    This is the textbook's network as it stands, for checks against other engines and for simulation.
+    This is the textbook's network as it stands, for checks against other engines and for simulation. Raises ValueError for a
+    level that the finding does not have.
     """
     absent, present = 1.0 - network.prior, network.prior.copy()
     log_factor, axes, abnormal = 0.0, [], []
     for name, given in levels.items():
         j = network.finding_index[name]
         size = int(network.levels[j])
-        likelihood = np.eye(size)[given] if isinstance(given, int) else np.asarray(given, dtype=float)
+        likelihood = np.asarray(given, dtype=float)
+        if likelihood.ndim == 0:
+            if given not in range(size):
+                raise ValueError(f"{name} has levels 0 to {size - 1}, not {given}")
+            likelihood = np.eye(size)[int(likelihood)]
+        elif likelihood.shape != (size,):
+            raise ValueError(f"{name} wants a likelihood over {size} levels, not {likelihood.size}")
         leak, link = network.leak[j, :size], network.link[network.rows(j), :size]
         if likelihood[1:].any():
             axes.append(_axis(network, j, leak, link, likelihood))

@@ -532,3 +532,15 @@ def test_plain_evidence_is_the_network_as_it_stands() -> None:
 def test_header_reliabilities_are_used(doorbell: Opened) -> None:
     header: Header = doorbell.knowledge.header
     assert header.reliability["customer"]["look"] == CUSTOMER_LOOK
+
+
+@pytest.mark.parametrize("given", [-1, 3, np.int64(3), 0.5, (1.0, 0.0)])
+def test_a_level_that_is_not_there_is_refused_in_plain_evidence(doorbell: Opened, given: Any) -> None:
+    with pytest.raises(ValueError, match="volts_at_bell"):
+        plain_evidence(doorbell.network, {"volts_at_bell": given})
+
+
+def test_a_whole_number_of_any_kind_is_a_level(doorbell: Opened) -> None:
+    network = doorbell.network
+    one, other = (plain_evidence(network, {"volts_at_bell": given}).axes[0].last for given in (2, np.int64(2)))
+    assert one.tolist() == other.tolist()
