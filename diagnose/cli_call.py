@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from diagnose.intake import Choose
     from diagnose.network import Opened
 
+DEFAULT_NETWORK = "head_unit"
 LONGEST_TEXT = 20_000  # characters of a customer's words
 LEARNED = "learned.json"  # beside the cases; only where it stands is the code that reads it loaded
 
@@ -41,16 +42,14 @@ def call(
     tool: ToolOption = None,
     reference: Annotated[str, typer.Option(metavar="JOB", help="Job reference of a new case (no names, no plates).")] = "",
     by_gain: Annotated[bool, typer.Option("--by-gain", help="Choose by bits per minute alone, without looking ahead.")] = False,
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     store: StoreOption = None,
 ) -> None:
     """Guide the conversation: one question at a time, kept on disk after every answer."""
     from diagnose import screens
     from diagnose.session import Session, converse
 
-    opened = opened_in_force(network, store)
-    check_people(opened, who, tool or [])
-    file = _case_for(opened, words or [], reference, store)
+    opened, file = _case_for(network, words or [], reference, store, who=who, tools=tool or [])
     session = Session(opened, file, screens.console(), who, frozenset(tool) if tool else None, by_gain=by_gain)
     try:
         converse(session)
@@ -89,16 +88,14 @@ def reply(
     read: Annotated[str | None, typer.Option(metavar="FILE", help="Read the customer's answer ('-': standard input).")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Take doubtful answers too, without asking.")] = False,
     reference: Annotated[str, typer.Option(metavar="JOB", help="Job reference of a new case (no names, no plates).")] = "",
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
     """Compose a written reply with the few questions best asked together, or read the customer's answer back in."""
     from diagnose import correspondence, screens, screens_call
 
-    opened = opened_in_force(network, store)
-    check_people(opened, "customer", tool or [])
-    file = _case_for(opened, words, reference, store)
+    opened, file = _case_for(network, words, reference, store, who="customer", tools=tool or [])
     if read is None:
         file, findings, safety = correspondence.compose(opened, file, count=questions, tools=frozenset(tool or ()))
         message = screens_call.message_text(opened.knowledge, findings, greeting=safety)
@@ -230,14 +227,23 @@ def open_case(name: str, store: str | None) -> tuple[Opened, CaseFile]:
     return opened_in_force(file.case.network, store), file
 
 
-def _case_for(opened: Opened, words: list[str], reference: str, store: str | None) -> CaseFile:
-    """The case named by the one word given, or a new one that starts with what the customer said."""
+def _case_for(network: str, words: list[str], reference: str, store: str | None, *, who: str,
+              tools: list[str]) -> tuple[Opened, CaseFile]:
+    """The case named by the one word given with the network it belongs to, or a new one that starts with what the customer
+    said; nothing is written for a person or a tool that the network does not know."""
     from diagnose import case as cases
     from diagnose.caserecord import CASE_ID, Case
+    from diagnose.conversation import check_known
 
     folder, why = cases.store_path(store)
     if len(words) == 1 and (CASE_ID.fullmatch(words[0]) or re.fullmatch(r"\d[\d-]*", words[0])):
-        return cases.load(folder, words[0])
+        file = cases.load(folder, words[0])
+        opened = opened_in_force(file.case.network if network == DEFAULT_NETWORK else network, store)
+        check_known(opened, file.case)
+        check_people(opened, who, tools)
+        return opened, file
+    opened = opened_in_force(network, store)
+    check_people(opened, who, tools)
     header = opened.knowledge.header
     case = Case("", cases.now(), header.id, header.version, reference)
     text = cleaned(" ".join(words))
@@ -248,8 +254,10 @@ def _case_for(opened: Opened, words: list[str], reference: str, store: str | Non
         case, told = with_words(opened, case, text, choose=chooser(opened))
         show_problems(told)
     file = cases.create(folder, case)
-    print(f"case {file.case.id} in {folder} ({why})", file=sys.stderr)
-    return file
+    from diagnose.screens import plain
+
+    print(f"case {file.case.id} in {plain(str(folder))} ({why})", file=sys.stderr)
+    return opened, file
 
 
 def register(app: typer.Typer) -> None:

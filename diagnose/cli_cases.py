@@ -34,6 +34,7 @@ def close(
 ) -> None:
     """Close a case: the cause found, what put it right, how that was verified. Asks for what is missing."""
     from diagnose import case as cases
+    from diagnose import screens
     from diagnose.conversation import find_cause
     from diagnose.source import nearest
 
@@ -55,7 +56,7 @@ def close(
     closed = cases.closed_as(file.case, at=cases.now(), fully_put_right=put_right, confirmed=confirmed, not_found=not_found,
                              unlisted=unlisted, verified=verified, minutes=minutes, parts=part or ())
     cases.save(file, closed)
-    print(f"case {closed.id} closed: {', '.join(confirmed) or unlisted or 'not found'}")
+    print(f"case {closed.id} closed: {', '.join(confirmed) or screens.plain(unlisted) or 'not found'}")
 
 
 def _minutes(text: str) -> float:
@@ -175,7 +176,7 @@ def import_table(
         for one in found:
             cases.create(folder, one)
     said = "would be taken" if dry_run else "taken"
-    print(f"{len(found)} cases {said} into {folder} ({why}); {len(problems)} rows could not be read")
+    print(f"{len(found)} cases {said} into {screens.plain(str(folder))} ({why}); {len(problems)} rows could not be read")
 
 
 @cases_app.command("export", epilog="Example: diagnose cases export jobs.csv")
@@ -193,13 +194,15 @@ def export_table(
     text = transfer.write_table(cases.iterate(folder, problems))
     screens.show_problems(problems)
     if str(table) == "-":
-        print(text, end="")
+        from diagnose.screens_call import plain_lines
+
+        print(plain_lines(text), end="")
         return
     try:
         put_file(table, text.encode())
     except OSError as error:
         raise complaint(f"cannot be written ({error.strerror})", "check the folder", file=str(table)) from error
-    print(f"{text.count(chr(10)) - 1} cases written to {table}")
+    print(f"{text.count(chr(10)) - 1} cases written to {screens.plain(str(table))}")
 
 
 def register(app: typer.Typer) -> None:

@@ -156,14 +156,9 @@ def _write(file: Path, text: str, as_json: bool = False) -> None:
     if as_json:
         print_json({"schema": 1, "written": str(file), "bytes": len(data)})
     else:
-        print(f"written: {plain_name(file)}")
+        from diagnose.screens import plain
 
-
-def plain_name(file: Path) -> str:
-    """A file's name that cannot steer a terminal."""
-    from diagnose.screens import plain
-
-    return plain(str(file).encode("utf-8", "replace").decode())
+        print(f"written: {plain(str(file))}")
 
 
 def register(app: typer.Typer, network_app: typer.Typer) -> None:

@@ -46,7 +46,7 @@ def learn(
     from diagnose.review import lesson
 
     folder, why = cases.store_path(store)
-    where = f"{folder} ({why})"
+    where = f"{screens.plain(str(folder))} ({why})"
     if undo:
         there = overlay.remove_overlay(folder) if folder.is_dir() else False
         done = f"the learned values in {where} are taken away" if there else f"there are no learned values in {where}"
@@ -57,7 +57,7 @@ def learn(
     if partial is not None:
         counts = added(log.blocks)
         _put(partial, overlay.counts_text(counts))
-        print(f"counts of {counts.cases} cases written to {partial}", file=sys.stderr)
+        print(f"counts of {counts.cases} cases written to {screens.plain(str(partial))}", file=sys.stderr)
         return
     found = lesson(opened, log, strength=strength, merged=[overlay.read_counts(path) for path in merge or []])
     applied = (found.verdict.accepted or anyway) and found.statistics.cases > 0

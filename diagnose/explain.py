@@ -19,6 +19,7 @@ from diagnose.evidence import Answer, Axis, Evidence, read_evidence
 from diagnose.network import Array, Network, Opened
 from diagnose.posterior import CauseSet, Posterior, infer, likely_sets, number_of_causes, probability_of_any
 from diagnose.source import ImpossibleEvidence, complaint, nearest
+from diagnose.triage import percent
 from diagnose.uncertainty import DRAWS, RANGE, posterior_draws
 
 DECIBANS = 10.0 / math.log(10.0)  # per natural unit of log odds
@@ -389,29 +390,32 @@ def well_supported(opened: Opened, evidence: Evidence, posterior: Posterior, *, 
     sets = likely_sets(network, evidence, posterior, most=1)
     together = {order[0], *(sets[0].causes if sets else ())}
     rivals = [i for i in order if i not in together]
-    requirements = [_by_set(sets[0].p if sets else 0.0, nothing_pays=nothing_pays), _by_conflict(conflict(opened, evidence)),
+    requirements = [_by_set(sets[0].p if sets else 0.0, nothing_pays=nothing_pays),
+                    _by_conflict(opened, conflict(opened, evidence)),
                     _by_leaving_out(opened, parts, order[0], together),
                     _by_numbers(opened, parts, [order[0], *rivals[:1]], draws)]
     counts = number_of_causes(network, evidence, posterior)
     many = float(counts[4] / counts[1:].sum())
+    below = f"wanted below {percent(WELL_REST)}"
     requirements.append(Requirement("number", many < WELL_REST, many, WELL_REST,
-                                    f"the chance of more than three causes is {many:.2f}, wanted below {WELL_REST:g}"))
+                                    f"the chance of more than three causes is {percent(many)}, {below}"))
     rest = 1.0 - float(probability_of_any(network, evidence, posterior, [order])[0])
     requirements.append(Requirement("unexplained", rest < WELL_REST, rest, WELL_REST,
-                                    f"the chance that none of these causes is there is {rest:.2f}, wanted below {WELL_REST:g}"))
+                                    f"the chance that none of these causes is there is {percent(rest)}, {below}"))
     return Support(all(one.holds for one in requirements), network.causes[order[0]], tuple(requirements))
 
 
 def _by_set(p: float, *, nothing_pays: bool) -> Requirement:
-    text = f"the likeliest set of causes has {p:.2f}, wanted at least {WELL_SET:g}"
+    text = f"the likeliest set of causes has {percent(p)}, wanted at least {percent(WELL_SET)}"
     return Requirement("set", p >= WELL_SET or nothing_pays, p, WELL_SET,
                        f"{text}, but no further check pays" if nothing_pays and p < WELL_SET else text)
 
 
-def _by_conflict(found: Conflict) -> Requirement:
+def _by_conflict(opened: Opened, found: Conflict) -> Requirement:
     text = f"the answers disagree by {found.bits:.2f} bit" if found.bits > _AGREE else "the answers agree"
     if found.bits > _AGREE:
-        text += ", which the first cause explains" if found.explained else f"; ask again about {found.recheck}"
+        again = opened.knowledge.findings.get(found.recheck)
+        text += ", which the first cause explains" if found.explained else f"; ask again about: {again.title if again else ''}"
     return Requirement("conflict", found.bits <= _AGREE or found.explained, found.bits, 0.0, text)
 
 
@@ -425,8 +429,8 @@ def _by_leaving_out(opened: Opened, parts: Parts, first: int, together: set[int]
         lead -= max((float(posterior.p[i]) for i in order if i not in together), default=0.0)
         smallest = min(smallest, lead)
         if lead <= 0.0:
-            turned.append(answer.finding)
-    text = f"it would not come first without the answer about {', '.join(turned)}" if turned else \
+            turned.append(opened.knowledge.findings[answer.finding].title)
+    text = f"it would not come first without the answer about: {'; '.join(turned)}" if turned else \
         "it comes first whichever answer is left out"
     return Requirement("each_answer", not turned, smallest, 0.0, text)
 
@@ -437,5 +441,5 @@ def _by_numbers(opened: Opened, parts: Parts, order: Sequence[int], draws: int) 
                             draws=draws)
     low = float(np.quantile(drawn[:, 0], RANGE[0]))
     second = float(np.median(drawn[:, 1])) if len(order) > 1 else 0.0
-    text = f"allowing for uncertain numbers it may be as low as {low:.2f}; the next cause has {second:.2f}"
+    text = f"allowing for uncertain numbers it may be as low as {percent(low)}; the next cause has {percent(second)}"
     return Requirement("numbers", low > second, low, second, text)

@@ -6,7 +6,9 @@ Everything goes through templates that escape all text; nothing is ever marked a
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -32,7 +34,10 @@ LEFT, RIGHT, TOP, BOTTOM = 40.0, 375.0, 12.0, 190.0  # edges of the plot in its 
 APART = 12.0  # between the labels at the ends of lines
 STRONG, FAINT = 0.3, 0.02  # link from which on an area's picture, an item's picture, has a line for it
 MOST_DRAWN = 160
-COLUMNS, BOX_WIDTH, ROW, FITS = (4.0, 334.0, 664.0), 232.0, 22.0, 36  # of the picture of a network; characters of a title
+COLUMNS, BOX_WIDTH, ROW = (4.0, 334.0, 664.0), 232.0, 34.0  # of the picture of a network
+FITS, LETTER_ROW = 36, 12.0  # characters in a line of a box, of two; between these lines
+MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+          "December")
 OUTCOMES = {CURED: "put it right", NO_CHANGE: "changed nothing", PARTLY: "helped in part"}
 
 
@@ -142,10 +147,11 @@ def report_page(opened: Opened, case: Case, triage: Triage, reasons: Reasons) ->
     first = [knowledge.causes[one.cause] for one in triage.ranking[:1]]
     done = [knowledge.causes[name] for name in case.confirmed if name in knowledge.causes]
     return _render(
-        "report.html", title=f"Case {case.id} {case.reference}".strip(), case=case, triage=triage, reasons=reasons,
-        chart=chart_of(reasons.history), bars=bars_of(reasons.weights) if reasons.weights else (),
+        "report.html", title=", ".join(filter(None, (f"Case {case.id}", case.reference))), case=case, triage=triage,
+        reasons=reasons, chart=chart_of(reasons.history), bars=bars_of(reasons.weights) if reasons.weights else (),
         safety=CLASSES[triage.advice.safety].capitalize(), course=COURSES[triage.course.kind], remedies=done or first,
-        found=bool(done), tried=_tried(opened, case), closing=_closing(opened, case), sets=reasons.sets[:LISTED],
+        opened_on=day_in_words(case.opened), found=bool(done), tried=_tried(opened, case), closing=_closing(opened, case),
+        sets=reasons.sets[:LISTED],
         support=reasons.support.requirements if reasons.support.well else reasons.support.failed,
         lean=(number_words(lean, knowledge), turn_words(lean, rival, knowledge)) if lean else None,
         parts=knowledge.header.parts)
@@ -193,11 +199,17 @@ def customer_page(opened: Opened, case: Case, triage: Triage) -> str:
     grave = max((cause.safety for cause, p in causes if closed or p >= LIKELY), key=SAFETY_CLASSES.index, default="normal")
     return _render(
         "customer.html", title=f"About your {knowledge.header.object}", case=case, told=told, closed=closed, done=done,
-        day=(case.closed or case.opened)[:10], parts=[knowledge.header.parts.get(name, name) for name in case.parts],
+        day=day_in_words(case.closed or case.opened), parts=[knowledge.header.parts.get(name, name) for name in case.parts],
         noticed=noticed(opened, [cause for cause, _ in causes]), notice=triage.notice,
         advice="" if closed else triage.advice.text,
         cautions=() if closed else [one for one in triage.advice.cautions if one.now],
         again=knowledge.header.advice[grave] if grave != "normal" else "")
+
+
+def day_in_words(at: str) -> str:
+    """The day of a moment in ISO 8601 as people write it: 4 February 2026."""
+    day = date.fromisoformat(at[:10])
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def _sure(p: float) -> str:
@@ -247,21 +259,27 @@ class Link(NamedTuple):
 
 
 class Box(NamedTuple):
-    """An item in the picture: its title, the part of it that fits, its place."""
+    """An item in the picture: its title, the lines of it that fit with the place of each, its own place."""
 
     title: str
-    short: str
+    lines: tuple[tuple[str, str], ...]
     x: str
     y: str
 
 
+class Group(NamedTuple):
+    """Links that have one end in common, the strongest first. rows: strength and title of the other end."""
+
+    heading: str
+    rows: tuple[tuple[float, str], ...]
+
+
 class Stroke(NamedTuple):
-    """A link in the picture, as a curve; words: from, to, strength."""
+    """A link in the picture, as a curve."""
 
     path: str
     width: str
     opacity: str
-    words: tuple[str, str, float]
 
 
 def links_around(opened: Opened, item: str) -> list[Link]:
@@ -307,6 +325,7 @@ def network_page(opened: Opened, item: str) -> str:
     counts = [len({one[end] for one in links if one.column in columns}) for end, columns in ((0, (0, 2)), (1, (1, 2)))]
     conditions = {one.target for one in links if one.column == 0} | {one.source for one in links if one.column == 1}
     return _render("network.html", title=title, item=item, boxes=boxes, strokes=strokes, height=height,
+                   groups=_grouped(links, titles),
                    words=f"causes on the left: {counts[0]}; conditions in the middle: {len(conditions)}; findings on the "
                          f"right: {counts[1]}; the stronger a link, the thicker its line; a line straight from a cause to a "
                          "finding counts in place of the way through conditions; every link stands in the table below",
@@ -326,15 +345,14 @@ def _drawn(links: Sequence[Link], titles: dict[str, str]) -> tuple[list[Box], li
         step = longest * ROW / max(len(names), 1)
         for k, name in enumerate(names):
             place[name] = (COLUMNS[number], 24.0 + step * (k + 0.5))
-    boxes = [Box(titles[name], _short(titles[name]), f"{x:.0f}", f"{y:.1f}") for name, (x, y) in place.items()]
+    boxes = [Box(titles[name], _lines(titles[name]), f"{x:.0f}", f"{y:.1f}") for name, (x, y) in place.items()]
     strokes = []
     for one in reversed(links):
         (x1, y1), (x2, y2) = place[one.source], place[one.target]
         x1 += BOX_WIDTH
         bend = (x2 - x1) / 2.0
         strokes.append(Stroke(f"M{x1:.0f},{y1:.1f} C{x1 + bend:.0f},{y1:.1f} {x2 - bend:.0f},{y2:.1f} {x2:.0f},{y2:.1f}",
-                              f"{0.5 + 3.5 * one.p:.1f}", f"{0.25 + 0.75 * one.p:.2f}",
-                              (titles[one.source], titles[one.target], one.p)))
+                              f"{0.5 + 3.5 * one.p:.1f}", f"{0.25 + 0.75 * one.p:.2f}"))
     return boxes, strokes, f"{30.0 + longest * ROW:.0f}"
 
 
@@ -343,5 +361,22 @@ def _middle(name: str, links: Sequence[Link], place: dict[str, tuple[float, floa
     return sum(above) / len(above) if above else 0.0
 
 
-def _short(title: str) -> str:
-    return title if len(title) <= FITS else title[: FITS - 1].rstrip() + "…"
+def _lines(title: str) -> tuple[tuple[str, str], ...]:
+    """A title in one line or two, each with its place under the middle of its box."""
+    lines = textwrap.wrap(title, FITS, max_lines=2, placeholder="…")
+    top = -LETTER_ROW * (len(lines) - 1) / 2.0
+    return tuple((line, f"{top + LETTER_ROW * k:.0f}") for k, line in enumerate(lines))
+
+
+def _grouped(links: Sequence[Link], titles: dict[str, str]) -> list[Group]:
+    """The links under what they have in common: where they start or where they end, whichever says it in fewer groups."""
+    by_source: dict[str, list[Link]] = {}
+    by_target: dict[str, list[Link]] = {}
+    for one in links:
+        by_source.setdefault(one.source, []).append(one)
+        by_target.setdefault(one.target, []).append(one)
+    if len(by_source) <= len(by_target):
+        return [Group(f"From: {titles[name]}", tuple((one.p, titles[one.target]) for one in some))
+                for name, some in by_source.items()]
+    return [Group(f"To: {titles[name]}", tuple((one.p, titles[one.source]) for one in some))
+            for name, some in by_target.items()]

@@ -13,6 +13,7 @@ from diagnose import case as cases
 from diagnose.cli_call import cleaned
 from diagnose.source import InputError
 
+NETWORKS = Path(__file__).resolve().parent.parent / "networks"
 NO_UTF8 = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
 
 
@@ -55,3 +56,13 @@ def test_an_interrupt_while_the_program_is_loaded_shows_no_traceback() -> None:
             "from diagnose.__main__ import main; main()")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
     assert (done.returncode, done.stderr) == (130, b"interrupted\n")
+
+
+@pytest.mark.parametrize("command", ["reply", "call"])
+def test_a_case_of_another_network_is_taken_up_with_its_own(command: str, tmp_path: Path) -> None:
+    run("reply", "it drips", "--network", "kitchen_tap", "--cases", str(tmp_path))
+    (path,) = tmp_path.glob("*.yaml")
+    done = run(command, path.stem, "--cases", str(tmp_path), stdin=b"stop\n")
+    assert done.returncode == 0 and b"radio" not in done.stdout, done.stderr
+    done = run(command, path.stem, "--network", str(NETWORKS / "head_unit"), "--cases", str(tmp_path), stdin=b"stop\n")
+    assert done.returncode == 2 and b"belongs to the network 'kitchen_tap'" in done.stderr

@@ -5,12 +5,8 @@ The rules for pages are those of WCAG 2.2 (W3C Recommendation, 2023), named besi
 
 from __future__ import annotations
 
-import html
 import itertools
-import os
 import re
-import shutil
-import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -127,7 +123,7 @@ def test_pages_are_built_as_readers_need_them(made: dict[str, str]) -> None:
             if tag == "svg" and not hidden:
                 assert attributes["role"] == "img" and set(attributes["aria-labelledby"].split()) <= identities
             if tag == "th":
-                assert attributes.get("scope") in ("col", "row")
+                assert attributes.get("scope") in ("col", "row", "rowgroup")
 
 
 def colours(css: str) -> list[dict[str, str]]:
@@ -166,14 +162,15 @@ def test_paper_and_telephone(made: dict[str, str]) -> None:
 
 
 def test_nothing_in_a_case_becomes_markup(head_unit: Opened) -> None:
-    case = case_of(head_unit, *FEEDS, reference=HOSTILE, notes=(Note(AT, HOSTILE),), status=CLOSED, closed=AT,
-                   unlisted=HOSTILE, fully_put_right=True, verified=HOSTILE, parts=(HOSTILE,),
-                   remedies=(RemedyTried("feeds_exchanged", "cured", AT, "fitter", note=HOSTILE, answers_before=3),))
-    tame = [Page(text) for text in both_pages(head_unit, case_of(head_unit, *FEEDS))]
-    for text, before in zip(both_pages(head_unit, case), tame, strict=True):
+    def pages_with(words: str) -> tuple[str, str]:
+        return both_pages(head_unit, case_of(
+            head_unit, *FEEDS, reference=words, notes=(Note(AT, words),), status=CLOSED, closed=AT, unlisted=words,
+            fully_put_right=True, verified=words, parts=(words,),
+            remedies=(RemedyTried("feeds_exchanged", "cured", AT, "fitter", note=words, answers_before=3),)))
+
+    for text, tame in zip(pages_with(HOSTILE), pages_with("words"), strict=True):
         page = Page(text)
-        new = {tag for tag, _, _ in page.tags} - {tag for tag, _, _ in before.tags}
-        assert not page.open and new <= {"h2", "h3", "table", "tr", "th", "td", "ul", "li"}
+        assert not page.open and page.tags == Page(tame).tags, "the same tags and attributes as with harmless words"
         assert "<script>alert(1)</script>" in page.words() and "{{ 7*7 }}" in page.words(), "shown as text"
         assert "<script" not in text and "<img" not in text and " 49 " not in page.words()
         assert not set(text) & {"\x1b", "\x07", "\u202e"}
@@ -374,26 +371,3 @@ def test_a_wrong_export_is_told_in_a_sentence(tmp_path: Path, capsys: pytest.Cap
     assert run(["network", "export", "head_unit", *arguments, str(tmp_path / "x.bif")]) == 2
     err = capsys.readouterr().err
     assert told in err and len(err.splitlines()) == 1 and "\x1b" not in err and not list(tmp_path.iterdir())
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("width", [390, 1280])
-def test_no_page_is_wider_than_its_window(made: dict[str, str], tmp_path: Path, width: int) -> None:
-    """WCAG 2.2, 1.4.10: no scrolling in two directions. Needs a browser."""
-    browser = shutil.which("chromium")
-    if browser is None:
-        pytest.skip("no browser here")
-    for number, text in enumerate(made.values()):
-        path = tmp_path / f"{number}.html"
-        measure = "<script>parent.document.title = document.documentElement.scrollWidth + ' of ' + innerWidth</script></body>"
-        policy = re.search(r'<meta http-equiv="Content-Security-Policy".*?>', text)
-        assert policy
-        inner = html.escape(text.replace(policy.group(), "").replace("</body>", measure))
-        # in a frame, as a browser's own window may not be made so narrow
-        path.write_text(f'<!DOCTYPE html><iframe style="width: {width}px; height: 900px; border: 0" srcdoc="{inner}"></iframe>',
-                        encoding="utf-8")
-        done = subprocess.run([browser, "--headless", "--no-sandbox", "--disable-gpu", "--window-size=1400,1000",
-                               "--dump-dom", path.as_uri()], capture_output=True, text=True, timeout=120, check=False,
-                              env={**os.environ, "HOME": str(tmp_path)})
-        found = re.search(r"<title>(\d+) of (\d+)</title>", done.stdout)
-        assert found and int(found.group(1)) <= int(found.group(2)) == width
