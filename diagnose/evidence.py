@@ -59,8 +59,8 @@ class Evidence:
 
     absent, present: (n,) weight of each cause being absent or present (prior times all products). axes: the open
     findings. log_factor: log of what no cause enters. abnormal: findings that are not (surely) as they should be, a
-    circumstance that holds among them, as it can be all there is to go by. tried: causes whose remedy was carried out and did not
-    (wholly) help.
+    circumstance that holds among them, as it can be all there is to go by. tried: causes whose remedy was carried out and
+    did not (wholly) help.
     """
 
     answers: tuple[Answer, ...]
