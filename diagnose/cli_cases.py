@@ -155,54 +155,87 @@ def reopen(
 @cases_app.command("import", epilog="Example: diagnose cases import old-jobs.csv --mapping old-jobs.yaml --dry-run")
 def import_table(
     table: Annotated[Path, typer.Argument(help="A CSV file with one old job a row.")],
-    mapping: Annotated[Path, typer.Option(help="A YAML file: columns, causes, dates (see DEVELOPERS.md).")],
+    mapping: Annotated[Path | None, typer.Option(metavar="FILE", help="A YAML file that says what its columns are (see the "
+                                                 "README); without it the table is one that export wrote.")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be taken.")] = False,
     skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Leave rows out that cannot be read.")] = False,
     network: NetworkOption = "head_unit",
     store: StoreOption = None,
 ) -> None:
-    """Take old jobs from a table into the log."""
+    """Take old jobs from a table into the log: all or, if one cannot be read, none; those already there are left out."""
     from diagnose import case as cases
     from diagnose import screens, transfer
     from diagnose.network import open_network
 
     opened = open_network(network)
-    found, problems = transfer.read_table(table, transfer.read_mapping(mapping, opened), opened)
+    columns = transfer.read_mapping(mapping, opened) if mapping else transfer.EXPORTED
+    found, problems = transfer.read_table(table, columns, opened)
     folder, why = cases.store_path(store)
     if problems and not (skip_bad or dry_run):
+        rows = len({problem.line for problem in problems})
+        print(f"nothing was taken; mend the table, or leave {_rows(rows)} out with --skip-bad", file=sys.stderr)
         raise InputError(problems)
     screens.show_problems(problems)
+    fresh, twice = transfer.new_ones(found, cases.iterate(folder, []))
     if not dry_run:
-        for one in found:
+        for one in fresh:
             cases.create(folder, one)
-    said = "would be taken" if dry_run else "taken"
-    print(f"{len(found)} cases {said} into {screens.plain(str(folder))} ({why}); {len(problems)} rows could not be read")
+    _say_taken(fresh, twice, len({problem.line for problem in problems}), "would be taken" if dry_run else "taken",
+               f"{screens.plain(str(folder))} ({why})")
+
+
+def _say_taken(fresh: list[Case], twice: int, bad: int, taken: str, folder: str) -> None:
+    from diagnose.caserecord import CLOSED
+
+    print(f"{len(fresh)} {'case' if len(fresh) == 1 else 'cases'} {taken} into {folder}")
+    if twice:
+        print(f"{_rows(twice)} left out: these cases are in the log already, or stand in the table twice")
+    if bad:
+        print(f"{_rows(bad)} left out: they cannot be read")
+    for reason, some in (
+            ("with no cause found", [one for one in fresh if one.not_found]),
+            ("with a cause that is not listed", [one for one in fresh if one.unlisted]),
+            ("as not fully put right, so that nothing is learned from them",
+             [one for one in fresh if one.status == CLOSED and not one.fully_put_right])):
+        if some:
+            print(f"{len(some)} of them {taken} {reason}")
+
+
+def _rows(count: int) -> str:
+    return f"{count} row{'' if count == 1 else 's'}"
 
 
 @cases_app.command("export", epilog="Example: diagnose cases export jobs.csv")
 def export_table(
     table: Annotated[Path, typer.Argument(help="The CSV file to write ('-': standard output).")],
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
+    network: NetworkOption = "head_unit",
     store: StoreOption = None,
 ) -> None:
     """Write the log as a table, one case a row."""
     from diagnose import case as cases
     from diagnose import screens, transfer
+    from diagnose.network import open_network
     from diagnose.source import Problem, put_file
 
-    folder, _ = cases.store_path(store)
+    folder, why = cases.store_path(store)
     problems: list[Problem] = []
-    text = transfer.write_table(cases.iterate(folder, problems))
+    text, count = transfer.write_table(cases.iterate(folder, problems), open_network(network))
     screens.show_problems(problems)
     if str(table) == "-":
         from diagnose.screens_call import plain_lines
 
-        print(plain_lines(text), end="")
+        print(plain_lines(text.replace("\r\n", "\n")), end="")
         return
     try:
-        put_file(table, text.encode())
+        put_file(table, text.encode(), new=not replace)
+    except FileExistsError as error:
+        raise complaint("there is a file already", "name another one, or write over it with --replace",
+                        file=str(table)) from error
     except OSError as error:
         raise complaint(f"cannot be written ({error.strerror})", "check the folder", file=str(table)) from error
-    print(f"{text.count(chr(10)) - 1} cases written to {screens.plain(str(table))}")
+    print(f"{count} {'case' if count == 1 else 'cases'} of {screens.plain(str(folder))} ({why}) written to "
+          f"{screens.plain(str(table))}")
 
 
 def register(app: typer.Typer) -> None:

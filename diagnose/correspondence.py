@@ -119,14 +119,15 @@ def sheet_of(opened: Opened, case: Case, triage: Triage, choice: Choice, *, most
         triage.notice)
 
 
-def with_words(opened: Opened, case: Case, text: str, *, choose: Choose | None = None) -> tuple[Case, tuple[str, ...]]:
+def with_words(opened: Opened, case: Case, text: str, *, choose: Choose | None = None,
+               at: str = "") -> tuple[Case, tuple[str, ...]]:
     """A case with what a customer said or wrote in it, and a line each on what was understood, doubtful and left over.
 
-    choose: decides what a doubtful stretch means, if anybody can.
+    choose: decides what a doubtful stretch means, if anybody can. at: when it was said; now if empty.
     """
     understood, answers = answers_from_words(opened, text, choose=choose)
     findings = opened.knowledge.findings
-    at = cases.now()
+    at = at or cases.now()
     for answer in answers:
         if findings[answer.finding].kind == CIRCUMSTANCE and answer.level:
             case = cases.with_circumstance(case, answer.finding, answer.level)
