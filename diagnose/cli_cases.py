@@ -152,7 +152,8 @@ def reopen(
     print(f"case {file.case.id} is open again")
 
 
-@cases_app.command("import", epilog="Example: diagnose cases import old-jobs.csv --mapping old-jobs.yaml --dry-run")
+@cases_app.command("import", short_help="Take old jobs from a table into the log.",
+                   epilog="Example: diagnose cases import old-jobs.csv --mapping old-jobs.yaml --dry-run")
 def import_table(
     table: Annotated[Path, typer.Argument(help="A CSV file with one old job a row.")],
     mapping: Annotated[Path | None, typer.Option(metavar="FILE", help="A YAML file that says what its columns are (see the "
