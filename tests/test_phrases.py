@@ -174,6 +174,14 @@ def test_a_slip_in_a_long_word_is_overlooked() -> None:
     ("the old radio used to whine", set()),
     ("how much would a reversing camera cost?", set()),
     ("the wheel buttons work fine, just the sound is distorted", {"wheel_buttons_dead=no", "distorted_sound=yes"}),
+    ("every time i turn the key off the radio looses all its stations", {"forgets_at_key_off=yes"}),
+    ("keeps blowing its fuse, put a new one in yesterday", {"radio_fuse_blows_again=yes"}),
+    ("something smells funny behind the radio", {"burning_smell_or_smoke=yes"}),
+    ("its making a funny smell", {"burning_smell_or_smoke=yes"}),
+    ("nothing smells", {"burning_smell_or_smoke=no"}),
+    ("the car smells of wet dog", set()),
+    ("reception gets bad when I plug my phone charger in", {"reception_bad_with_device=yes"}),
+    ("parking sensors stopped beeping", {"chimes_missing=yes"}),
     ("", set()),
 ])
 def test_known_traps(text: str, expected: set[str]) -> None:
