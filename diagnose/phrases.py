@@ -24,7 +24,7 @@ ACCEPT = 0.78  # score from which on a whole phrase is taken
 ACCEPT_SHORT = 0.85  # the same for what is no report: such phrases are short
 ACCEPT_SINGLE = 0.95  # the same for a single word or expression
 LEAST = 2.0  # weight of words below which a short phrase is not even asked about
-LEAST_SINGLE = 3.0  # weight below which a single word is only ever asked about
+LEAST_SINGLE = 3.0  # weight below which a single word is only ever asked about, unless it is all that is said
 FULLER = 0.85  # a hit that says the same as the best one and more goes before it, if it is worth this share
 NEAR = 0.93  # another finding worth this share of the best hit makes it doubtful
 PARTIAL = 0.9  # what a phrase with a word missing is worth beside a whole one
@@ -107,8 +107,8 @@ class _Token(NamedTuple):
 
 class _Hit(NamedTuple):
     """A phrase found. value: what hits are ranked by; whole: all words of the phrase are there; single: it is one word or
-    expression; hedged: the customer is not sure; words: the stretch; sentence: its number; places: of its words in the
-    sentence; weights: of those words."""
+    expression; alone: the sentence says nothing else; hedged: the customer is not sure; words: the stretch; sentence: its
+    number; places: of its words in the sentence; weights: of those words."""
 
     finding: str
     level: str
@@ -116,6 +116,7 @@ class _Hit(NamedTuple):
     value: float
     whole: bool
     single: bool
+    alone: bool
     hedged: bool
     words: str
     sentence: int
@@ -336,7 +337,7 @@ def _within(hit: _Hit, other: _Hit) -> bool:
 def _clear(lexicon: Lexicon, hit: _Hit) -> bool:
     """Whether a hit may be taken."""
     if hit.single:
-        return hit.whole and hit.score >= ACCEPT_SINGLE and sum(hit.weights) >= LEAST_SINGLE
+        return hit.whole and hit.score >= ACCEPT_SINGLE and (hit.alone or sum(hit.weights) >= LEAST_SINGLE)
     return hit.whole and hit.score >= (ACCEPT if lexicon.kinds[hit.finding] == REPORT else ACCEPT_SHORT)
 
 
@@ -370,6 +371,7 @@ def _hits(lexicon: Lexicon, sentence: Sentence, tokens: Sequence[_Token], number
         if token.clause not in sentence.past:
             for concept, likeness in token.concepts.items():
                 where.setdefault(concept, []).append((place, likeness))
+    said = {place for place, token in enumerate(tokens) if not token.small and not token.negation}
     present: dict[int, float] = {}
     for concept in where:
         for place in lexicon.uses.get(concept, ()):
@@ -389,8 +391,8 @@ def _hits(lexicon: Lexicon, sentence: Sentence, tokens: Sequence[_Token], number
                 content = [p for p in places if not tokens[p].negation]
                 hedged = any(tokens[p].clause in sentence.hedged for p in places)
                 words = " ".join(tokens[p].word for p in _span(places))
-                best[key] = _Hit(phrase.finding, level, score, value, whole, len(content) == 1, hedged, words, number, places,
-                                 tuple(_weight(lexicon, tokens[p]) for p in places))
+                best[key] = _Hit(phrase.finding, level, score, value, whole, len(content) == 1, said <= {*places}, hedged,
+                                 words, number, places, tuple(_weight(lexicon, tokens[p]) for p in places))
     return best.values()
 
 
