@@ -19,7 +19,8 @@ _MARKS = {
     "hedged": (("i", "think"), ("i", "guess"), ("i", "believe"), ("i", "suppose"), ("i", "suspect"), ("not", "sure"),
                ("not", "certain"), ("could", "be"), ("may", "be"), ("sort", "of"), ("unsure",), ("maybe",), ("perhaps",),
                ("possibly",), ("probably",), ("apparently",), ("might",), ("seem",), ("seems",), ("reckon",), ("reckons",)),
-    "past": (("used", "to"),),
+    "past": (("used", "to"), *((state, "before") for state in ("alright", "clear", "fine", "good", "great", "ok", "okay",
+                                                               "perfect", "perfectly", "well", "worked", "working"))),
 }
 _MARK_WORDS = frozenset(sign[0] for signs in _MARKS.values() for sign in signs)
 NEGATIONS = frozenset("""

@@ -179,6 +179,8 @@ def test_a_slip_in_a_long_word_is_overlooked() -> None:
     ("I use bluetooth a lot and also the usb", set()),
     ("my old one was better", set()),
     ("the old radio used to whine", set()),
+    ("reception was perfect before, now just static", {"fm_weak=yes"}),
+    ("the wheel buttons worked fine before", set()),
     ("how much would a reversing camera cost?", set()),
     ("the wheel buttons work fine, just the sound is distorted", {"wheel_buttons_dead=no", "distorted_sound=yes"}),
     ("every time i turn the key off the radio looses all its stations", {"forgets_at_key_off=yes"}),
