@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from diagnose.caserecord import Case
     from diagnose.network import Opened
 
+Answered = TypeVar("Answered")
 cases_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="The log of callbacks.")
 
 
@@ -39,21 +41,25 @@ def close(
     from diagnose.source import nearest
 
     opened, file = open_case(case, store)
+    if file.case.status == cases.CLOSED:
+        raise complaint(f"the case {file.case.id} is closed", f"open it again first: diagnose cases reopen {file.case.id}")
     parts = opened.knowledge.header.parts
     for name in part or []:
         if name not in parts:
             raise complaint(f"there is no part {name[:40]!r}", nearest(name, parts), key="--part")
-    confirmed = [find_cause(opened, name) for name in cause or []]
+    confirmed = list(dict.fromkeys(find_cause(opened, name) for name in cause or []))
     if not (confirmed or not_found or unlisted):
         confirmed, not_found, unlisted = _ask_cause(opened, file.case)
     if put_right is None:
-        put_right = _ask("does everything work now? (yes, no) ", "--put-right or --not-put-right").lower().startswith("y")
+        put_right = _ask("does everything work now? (yes, no) ", "--put-right or --not-put-right", _yes_or_no)
+    now = _with_remedies(opened, file.case, confirmed) if put_right and sys.stdin.isatty() else file.case
     if verified is None:
         hint = opened.knowledge.causes[confirmed[0]].remedy.verified if confirmed else ""
-        verified = _ask(f"how was it made sure?{f' (for example: {hint})' if hint else ''} ", "--verified") if put_right else ""
+        example = f" (for example: {hint})" if hint else ""
+        verified = _ask(f"how was it made sure?{example} ", "--verified", str) if put_right else ""
     if minutes is None:
-        minutes = _minutes(_ask("minutes of work on site? ", "--minutes"))
-    closed = cases.closed_as(file.case, at=cases.now(), fully_put_right=put_right, confirmed=confirmed, not_found=not_found,
+        minutes = _ask("minutes of work on site? ", "--minutes", _minutes)
+    closed = cases.closed_as(now, at=cases.now(), fully_put_right=put_right, confirmed=confirmed, not_found=not_found,
                              unlisted=unlisted, verified=verified, minutes=minutes, parts=part or ())
     cases.save(file, closed)
     print(f"case {closed.id} closed: {', '.join(confirmed) or screens.plain(unlisted) or 'not found'}")
@@ -69,32 +75,70 @@ def _minutes(text: str) -> float:
     return number
 
 
-def _ask(prompt: str, option: str) -> str:
-    """An answer from the terminal; InputError that names the option where nobody can be asked."""
+def _yes_or_no(text: str) -> bool:
+    if text.lower() not in ("yes", "y", "no", "n"):
+        raise complaint(f"{text[:20]!r} is neither yes nor no", "answer yes or no")
+    return text.lower().startswith("y")
+
+
+def _ask(prompt: str, option: str, read: Callable[[str], Answered], *, empty: bool = False) -> Answered:
+    """An answer from the terminal, asked again until ``read`` takes it; InputError that names the option where nobody can be
+    asked, or the input ends: then nothing is written. empty: an empty line is an answer too."""
+    from diagnose import screens
+
     if not sys.stdin.isatty():
         raise complaint("something is missing and nobody can be asked here", f"give {option}", key="close")
     while True:
-        answer = input(prompt).strip()
-        if answer:
-            return answer
+        try:
+            answer = input(prompt).strip()
+        except EOFError as error:
+            raise complaint("the input ended; nothing was changed, the case stays open", "close it again",
+                            key="close") from error
+        try:
+            if answer or empty:
+                return read(answer)
+        except InputError as error:
+            screens.show_problems(error.problems)
 
 
 def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
     from diagnose.conversation import find_cause
     from diagnose.session import standing
 
-    ranking = standing(opened, case).triage.ranking
-    for number, ranked in enumerate(ranking, 1):
-        print(f"  {number}  {ranked.title}")
-    text = _ask("what was it? (numbers, ids or words, separated by commas; 'not found'; 'other: words') ", "--cause")
-    if text.lower() == "not found":
-        return [], True, ""
-    if text.lower().startswith("other:"):
-        return [], False, text[6:].strip()
-    names = [one.strip() for one in text.split(",") if one.strip()]
-    chosen = [ranking[int(name) - 1].cause if name.isdecimal() and 0 < int(name) <= len(ranking) else find_cause(opened, name)
-              for name in names]
-    return chosen, False, ""
+    try:
+        ranking = [ranked.cause for ranked in standing(opened, case).triage.ranking]
+    except InputError:  # answers that cannot all be true, or that the files no longer know: it can be closed all the same
+        ranking = []
+    for number, name in enumerate(ranking, 1):
+        print(f"  {number}  {opened.knowledge.causes[name].title}")
+
+    def understood(text: str) -> tuple[list[str], bool, str]:
+        if text.lower() == "not found":
+            return [], True, ""
+        if text.lower().startswith("other:") and text[6:].strip():
+            return [], False, text[6:].strip()
+        names = [one.strip() for one in text.split(",") if one.strip()]
+        chosen = [ranking[int(name) - 1] if name.isdecimal() and 0 < int(name) <= len(ranking) else find_cause(opened, name)
+                  for name in names]
+        if not chosen:
+            raise complaint("no cause is named", "give a number, an id, 'not found', or 'other:' and a few words")
+        return list(dict.fromkeys(chosen)), False, ""
+
+    return _ask("what was it? (numbers, ids or words, separated by commas; 'not found'; 'other: words') ", "--cause",
+                understood)
+
+
+def _with_remedies(opened: Opened, case: Case, confirmed: list[str]) -> Case:
+    """The case with what put each confirmed cause right, asked where no remedy of it is written down as a success."""
+    from diagnose import case as cases
+    from diagnose.caserecord import CURED, PARTLY, RemedyTried
+
+    for name in confirmed:
+        if not any(tried.cause == name and tried.outcome in (CURED, PARTLY) for tried in case.remedies):
+            cause = opened.knowledge.causes[name]
+            words = _ask(f"{cause.title}: what put it right? (Enter: {cause.remedy.summary}) ", "--cause", str, empty=True)
+            case = cases.with_remedy(case, RemedyTried(name, CURED, cases.now(), "fitter", note=words))
+    return case
 
 
 @cases_app.command("list", short_help="List the cases of the log, newest last.",
