@@ -469,7 +469,7 @@ def put_file(path: Path, data: bytes, *, new: bool = False) -> None:
     """Put ``data`` at ``path`` whole or not at all, also after a power cut; an existing file keeps its rights. ``new``:
     FileExistsError if something is there, also if another process is quicker. OSError: then nothing has changed."""
     path = path if new else Path(os.path.realpath(path))
-    if path.is_dir() and not new:
+    if path.is_dir():
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
     temporary = path.with_name(f".{path.name}.{os.urandom(4).hex()}.tmp")
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)

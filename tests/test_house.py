@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import tomllib
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -102,3 +104,29 @@ def test_top_level_holds_what_it_should() -> None:
         pytest.skip("not a git checkout")
     top = {line.split("/")[0] for line in listed.stdout.splitlines() if not line.startswith(".")}
     assert top <= {"README.md", "DEVELOPERS.md", "pyproject.toml", "diagnose", "networks", "tests", "cases"}
+
+
+def test_every_dependency_is_bounded_justified_and_licensed_as_said() -> None:
+    """Names and bounds of pyproject.toml against the lists in DEVELOPERS.md; licences against what the packages themselves say
+    (left out where one is not installed)."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = [*project["dependencies"], *(one for extra in project["optional-dependencies"].values() for one in extra)]
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## Dependencies")[2]
+    rows = [[cell.strip() for cell in line.strip("| ").split("|")] for line in text.splitlines() if line.startswith("| ")]
+    said = {}
+    for names, use, licences in (row for row in rows if row[0] != "package"):
+        assert use
+        listed = [name.strip().lower() for name in re.sub(r"\(.*?\)", "", names).split(",")]
+        of_each = licences.split(", ")
+        said |= dict(zip(listed, of_each if len(of_each) == len(listed) else of_each * len(listed), strict=True))
+    assert {re.split(r"[<>=]", one)[0].lower() for one in wanted} == set(said)
+    assert [one for one in wanted if "<" not in one or ">=" not in one] == []
+    for name, licence in said.items():
+        try:
+            about = metadata.metadata(name)
+        except metadata.PackageNotFoundError:
+            continue
+        own = [about.get("License-Expression") or "", (about.get("License") or "")[:60], *(about.get_all("Classifier") or [])]
+        for part in licence.split(" or "):
+            word = part.split("-")[0]
+            assert any(word in one for one in own), f"{name}: {licence} is said, it says {own[:2]}"

@@ -48,7 +48,7 @@ def test_a_table_that_ends_its_lines_in_an_old_way(box: Sandbox) -> None:
     (box.here / "jobs.csv").write_bytes(b"day,said,found,\r,min\n1,2,3,4\n")
     (box.here / "jobs.yaml").write_text("columns: {date: day, words: said, cause: found}\n")
     done = box.run("cases", "import", "jobs.csv", "--mapping", "jobs.yaml")
-    assert done.code == 2 and "jobs.csv" in done.err and "not a valid table" in done.err
+    assert done.code == 2 and "jobs.csv:" in done.err
 
 
 def test_a_case_of_a_network_that_is_not_here_can_be_shown_and_opened_again(box: Sandbox) -> None:
