@@ -62,7 +62,7 @@ def now() -> str:
 
 
 def with_circumstance(case: Case, name: str, level: str) -> Case:
-    """The case with a fact about the vehicle or the fitting set to yes or no."""
+    """The case with a fact about the object or the work on it set to yes or no."""
     return _opened(case)._replace(circumstances={**case.circumstances, name: level})
 
 

@@ -1,7 +1,7 @@
 """The record of one callback, read from YAML with every mistake's place and written back as the same record.
 
 Lists keep the order in which things were said and done, and that order is the truth: a clock that is set back changes
-nothing. There is no field for a person's name, telephone number or vehicle plate; a case carries a job reference only.
+nothing. There is no field for a person's name, telephone number or number plate; a case carries a job reference only.
 """
 
 from __future__ import annotations

@@ -163,7 +163,7 @@ def check_answer(knowledge: Knowledge, answer: Answer) -> Finding:
 
 
 def reliability_of(header: Header, finding: Finding, answer: Answer) -> tuple[float, float]:
-    """(P(says abnormal | is abnormal), P(says normal | is normal)) of an answer; facts about the vehicle are exact."""
+    """(P(says abnormal | is abnormal), P(says normal | is normal)) of an answer; circumstances are exact."""
     if finding.kind == CIRCUMSTANCE:
         return 1.0, 1.0
     method = answer.method or (finding.method if finding.kind == CHECK else "look")

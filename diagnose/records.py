@@ -68,7 +68,7 @@ class Finding(NamedTuple):
 
 
 class Remedy(NamedTuple):
-    """What puts a cause right; minutes at the vehicle once it is found, set-ups apart."""
+    """What puts a cause right; minutes on site once it is found, set-ups apart."""
 
     summary: str
     steps: tuple[str, ...]
