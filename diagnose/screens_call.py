@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from diagnose.conversation import ORDERS, letters
+from diagnose.records import CHECK
 from diagnose.screens import CLASSES, COURSES, STYLES, _grid, _heading, _lines, bar, emit, plain
 from diagnose.triage import percent
 
@@ -64,7 +65,7 @@ def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, numbe
             _lines(inner, [words], mark="! ", style="yellow")
         rows = []
         for letter, level in letters(finding).items():
-            meaning = finding.meanings[finding.level(level)]
+            meaning = finding.meanings[finding.level(level)] if finding.kind == CHECK else ""  # yes and no say it all
             rows.append([Text(letter, style="cyan"), Text(plain(level.replace("_", " "))), Text(plain(meaning), style="dim")])
         _grid(inner, rows)
         if finding.reading is not None:

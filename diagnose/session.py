@@ -130,7 +130,7 @@ def _put(session: Session, now: Standing, choice: Choice, finding: Finding) -> b
     """Put one question and take what is typed; False to leave."""
     knowledge = session.opened.knowledge
     score = next((s for s in choice.scores if s.finding == finding.id), None)
-    number = len(already_asked(session.case)) + 1
+    number = sum(answer.method != "volunteered" for answer in session.case.answers) + 1
     who = score.asked_of if score else session.who
     again = finding.id in no_longer_valid(session.opened, session.case)
     show.show_question(session.out, knowledge, finding, number=number, who=who, score=score, again=again,
