@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.text import Text
 
 from diagnose.reasons import LISTED
-from diagnose.screens import WIDE, _grid, _heading, _lines, bar, emit, plain
+from diagnose.screens import WIDE, _glued, _grid, _heading, _lines, bar, emit, plain
 from diagnose.triage import percent
 
 if TYPE_CHECKING:
@@ -104,8 +104,9 @@ def _draw_conflict(out: Console, reasons: Reasons, knowledge: Knowledge) -> None
     first = reasons.ranking[0].title if reasons.ranking else ""
     doubt = next(one for one in found.answers if one.finding == found.recheck)
     explained = f"; {first} explains it" if found.explained else ""
-    _lines(out, [f"they disagree by {found.bits:.1f} bit{explained}",
-                 f"ask again first: {doubt.title}: {doubt.said} (chance of that given the other answers: "
+    again = "if in doubt, ask again" if found.explained else "ask again first"
+    _lines(out, [f"they disagree by {found.bits:.1f} bit{explained}", f"{again}: {doubt.title}: {doubt.said} "
+                 f"(chance of that given the other answers: "
                  f"{percent(doubt.p_given_others)})"], mark="")
     _lines(out, [knowledge.findings[found.recheck].ask], mark="", style="cyan")
 
@@ -163,7 +164,9 @@ def show_about(out: Console, found: About, knowledge: Knowledge) -> None:
     """Everything known about one id: its record, its ties both ways, its cautions, what looks like it."""
     def draw(inner: Console) -> None:
         inner.print(Text(plain(found.title), style="bold") + Text(f"  {found.kind}  ") + Text(found.id, style="cyan"))
-        _lines(inner, record_lines(found, knowledge), mark="")
+        for line in record_lines(found, knowledge):
+            step, stop, words = line.partition(". ") if line.startswith("  ") else ("", "", line)
+            _lines(inner, [words], mark=step + stop)
         for kind, heading in KINDS.items():
             ties = [tie for tie in found.ties if tie.kind == kind]
             if ties:
@@ -211,7 +214,8 @@ def record_lines(found: About, knowledge: Knowledge) -> list[str]:
         if found.kind == "report":
             say("mentioned unasked where it is so: ", percent(record.salience))  # type: ignore[union-attr]
         for who, steps in record.how.items():  # type: ignore[union-attr]
-            say(f"for the {who}: ", " ".join(steps))
+            lines.append(f"for the {who}:")
+            lines.extend(f"  {number}. {step}" for number, step in enumerate(steps, 1))
         say("minutes: ", f"{record.minutes:g}" if record.minutes else "")  # type: ignore[union-attr]
         tools = (" or ".join(header.tools[tool] for tool in some) for some in record.tools)  # type: ignore[union-attr]
         say("tools: ", ", ".join(tools))
@@ -231,7 +235,7 @@ def _draw_ties(out: Console, ties: Sequence[Tie], heading: str) -> None:
         note = "; ".join(words for words in (levels, through, needed) if words)
         strength = [Text(percent(tie.strength)), bar(out, tie.strength, cells=SIDE // 2)] if tie.p else [Text(""), Text("")]
         words = Text(plain(tie.title)) + Text(f"  {tie.id}", style="cyan")
-        rows.append([*strength, words + Text(plain(f"  {note}"), style="dim") if note else words])
+        rows.append([*strength, words + Text(_glued(plain(f"  {note}")), style="dim") if note else words])
     _grid(out, rows, right=[0])
     if len(ties) > WORTH_ALL:
         _lines(out, [f"and {len(ties) - WORTH_ALL} weaker ones (all with --json)"], mark="", style="dim")

@@ -322,6 +322,32 @@ def test_an_item_that_is_not_there_is_told_in_a_sentence(tmp_path: Path, capsys:
 
 
 @pytest.mark.parametrize("form", ["bif", "xmlbif"])
+def test_an_area_of_the_shipped_network_comes_back_the_same(head_unit: Opened, tmp_path: Path, form: str) -> None:
+    """The noisy-MAX of a finding taken apart into a chain, so that no table has more than three parents."""
+    from pgmpy.inference import VariableElimination
+    from pgmpy.readwrite import BIFReader, XMLBIFReader
+
+    from diagnose.evidence import plain_evidence
+
+    path = tmp_path / f"part.{form}"
+    assert run(["network", "export", "head_unit", str(path), "--format", form, "--area", "aerial"]) == 0
+    assert path.stat().st_size < 200_000
+    model = (BIFReader if form == "bif" else XMLBIFReader)(str(path)).get_model()
+    assert model.check_model()
+    assert max(len(table.variables) for table in model.get_cpds()) <= 4
+    knowledge = head_unit.knowledge
+    names = [f.id for f in knowledge.findings.values() if f.area == "aerial" and f.kind == "report"][:2]
+    assert len(names) == 2 and {f.id for f in knowledge.findings.values() if f.area == "aerial"} <= set(model.nodes())
+    ours = infer(head_unit.network, plain_evidence(head_unit.network, dict.fromkeys(names, 1)), somebody_called=False)
+    engine = VariableElimination(model)
+    seen = {name: knowledge.findings[name].levels[1] for name in names}
+    causes = [c.id for c in knowledge.causes.values() if c.area == "aerial"][:4]
+    for cause in causes:
+        theirs = engine.query([cause], evidence=seen, show_progress=False).get_value(**{cause: "present"})
+        assert theirs == pytest.approx(float(ours.p[head_unit.network.cause_index[cause]]), abs=1e-9)
+
+
+@pytest.mark.parametrize("form", ["bif", "xmlbif"])
 def test_what_comes_back_gives_the_same_posteriors(doorbell: Opened, tmp_path: Path, form: str) -> None:
     """Written, read back by the general library, and asked by its own engine (variable elimination)."""
     from pgmpy.inference import VariableElimination
