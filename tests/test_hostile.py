@@ -70,7 +70,8 @@ def names() -> tuple[str, str]:
 
 @pytest.mark.parametrize("arguments", [
     ("why", "OPEN"), ("why", "OPEN", "flat_battery"), ("why", "CLOSED"), ("sheet", "OPEN"), ("cases", "list"),
-    ("cases", "show", "OPEN"), ("cases", "show", "CLOSED"), ("cases", "export", "-"), ("reply", "OPEN"),
+    ("cases", "show", "OPEN"), ("cases", "show", "CLOSED"), ("cases", "export", "-", "--network", "doorbell"),
+    ("reply", "OPEN"),
     ("explain", "flat_battery", "--network", "doorbell"), ("explain", "faint", "--network", "doorbell"),
     ("triage", "--network", "doorbell", "--report", "faint"), ("findings", "--network", "doorbell", "bell"),
     ("network", "list"), ("learn", "--network", "doorbell"),
@@ -121,8 +122,8 @@ def test_pages_and_the_pictures_in_them(out: Out, arguments: tuple[str, ...]) ->
 
 
 def test_no_cell_of_the_table_is_run_and_rows_stay_rows(out: Out) -> None:
-    out("cases", "export", "jobs.csv")
-    for text in (Path("jobs.csv").read_text(encoding="utf-8"), out("cases", "export", "-")):
+    out("cases", "export", "jobs.csv", "--network", "doorbell")
+    for text in (Path("jobs.csv").read_text(encoding="utf-8"), out("cases", "export", "-", "--network", "doorbell")):
         rows = list(csv.DictReader(io.StringIO(text)))
         assert len(rows) == 2 and None not in rows[0]
         for row in rows:
@@ -142,5 +143,5 @@ def test_a_reference_is_an_id(out: Out) -> None:
 
 def test_file_names_steer_nothing(out: Out) -> None:
     assert "page" in out("report", names()[0], "--html", "page\x1b[31m\u202e.html")
-    out("cases", "export", "jobs\x1b[31m\u202e.csv")
+    out("cases", "export", "jobs\x1b[31m\u202e.csv", "--network", "doorbell")
     out("network", "export", "doorbell", "part\x1b[31m.bif", "--finding", "faint", "--json")
