@@ -175,12 +175,18 @@ def network_list(as_json: cli_call.JsonOption = False) -> None:
 
 
 @app.command(epilog="Example: diagnose schema triage")
-def schema(name: Annotated[str, typer.Argument(help="Whose JSON: triage, findings or network_check.")] = "triage") -> None:
+def schema(
+    name: Annotated[str, typer.Argument(help="Whose JSON (--list names all).")] = "triage",
+    list_all: Annotated[bool, typer.Option("--list", help="Only list the names of the schemas.")] = False,
+) -> None:
     """Print the JSON Schema of a command's --json output."""
     from pathlib import Path
 
     folder = Path(__file__).parent / "schemas"
     known = sorted(path.stem for path in folder.glob("*.json"))
+    if list_all:
+        print("\n".join(known))
+        return
     if name not in known:
         from diagnose.source import nearest
 

@@ -173,6 +173,7 @@ def list_cases(
 @cases_app.command("show", epilog="Example: diagnose cases show 20261125-0930")
 def show_case(
     case: CaseArgument,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of the file's text.")] = False,
     store: StoreOption = None,
 ) -> None:
     """Show a case as it is on disk."""
@@ -180,6 +181,9 @@ def show_case(
     from diagnose.screens_call import plain_lines
 
     file = cases.load(cases.store_path(store)[0], case)
+    if as_json:
+        print_json({"schema": 1, "file": str(file.path), "case": file.case})
+        return
     print(plain_lines(cases.to_text(file.case)), end="")
 
 

@@ -26,7 +26,7 @@ HOSTILE = "</b><script>alert(1)</script> [red]x[/red] \x1b[31m \x9b31m \u202egnp
 WITHOUT = {"call", "schema"}
 # the schema that a command's output follows, where it is not named after the command
 NAMED = {"report": "written", "network export": "written"}
-ELSEWHERE = {"learn", "review", "close", "cases list", "cases show", "cases reopen", "cases import", "cases export"}
+ELSEWHERE = {"close", "cases reopen", "cases import", "cases export"}
 
 Run = Callable[..., Any]
 
@@ -88,6 +88,27 @@ def test_every_schema_is_one_and_lets_nothing_else_in(path: Path) -> None:
     assert loaded["title"] == f"diagnose: {path.stem}"
     for part in objects_of(loaded):
         assert part["additionalProperties"] is False and set(part["required"]) == set(part["properties"])
+
+
+@pytest.mark.parametrize("arguments", [
+    ("learn",), ("learn", "--undo"), ("learn", "--half-life", "90"), ("learn", "--cases", "none"),
+    ("review", "--questions", "3"),
+    ("review", "--questions", "0", "--cases", "none"), ("cases", "list"), ("cases", "list", "--status", "open")])
+def test_the_log_and_what_it_teaches(printed: Run, arguments: tuple[str, ...]) -> None:
+    assert printed(*arguments)["schema"] == 1
+
+
+def test_every_case_of_the_log(printed: Run) -> None:
+    listed = printed("cases", "list")["cases"]
+    assert len(listed) >= 40
+    for one in listed[::4]:
+        case = printed("cases", "show", one["case"])["case"]
+        assert (case["id"], case["confirmed"], case["minutes"]) == (one["case"], one["confirmed"], one["minutes"])
+
+
+def test_what_is_listed_is_what_lies_there(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["schema", "--list"]) == 0
+    assert capsys.readouterr().out.split() == sorted(path.stem for path in SCHEMAS.glob("*.json"))
 
 
 def test_networks(printed: Run) -> None:
