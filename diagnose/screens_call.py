@@ -142,8 +142,8 @@ def show_stop(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice
     def draw(inner: Console) -> None:
         assert choice.stop is not None
         _heading(inner, f"No more questions: {choice.stop.reason}")
-        kind = {"here": "visit"}.get(choice.stop.course, choice.stop.course)
-        _lines(inner, [f"course: {COURSES.get(kind, kind)}; about {choice.minutes:.0f} min until it works again"], mark="")
+        course = "Put it right here and now" if choice.stop.course == "here" else COURSES.get(choice.stop.course, choice.stop.course)
+        _lines(inner, [f"course: {course}; about {choice.minutes:.0f} min until it works again"], mark="")
         rows = []
         for step in choice.plan:
             title = knowledge.causes[step.cause].title if step.cause in knowledge.causes else "search on site"
