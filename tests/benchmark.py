@@ -48,7 +48,7 @@ QUESTIONS, CONVERSATION_BAR_S = 10, 0.5  # computing of a whole conversation
 START_BARS = {"floor": 1.5, "pgmpy": 0.25}  # triage against a process that only imports; design section 9
 WORDS = "forgets its stations every night"
 MEMORY = 8 * 2**30  # bytes that a general engine may take
-PARTS = ("posterior", "ranking", "conversation", "engines", "start")
+PARTS = ("posterior", "ranking", "conversation", "learning", "engines", "start")
 HERE = Path(__file__).resolve().parent.parent
 
 
@@ -403,6 +403,10 @@ def main() -> None:
         ranking_times(opened, callbacks, given.repeats)
     if "conversation" in parts:
         conversation_times(opened, 3 * CALLBACKS)
+    if "learning" in parts:
+        from tests.benchmark_learning import learning
+
+        learning(opened)
     if "engines" in parts:
         against_engines(opened, callbacks, given.repeats, given.limit)
     if "start" in parts:
