@@ -142,7 +142,8 @@ def show_stop(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice
     def draw(inner: Console) -> None:
         assert choice.stop is not None
         _heading(inner, f"No more questions: {choice.stop.reason}")
-        course = "Put it right here and now" if choice.stop.course == "here" else COURSES.get(choice.stop.course, choice.stop.course)
+        here = choice.stop.course == "here"
+        course = "Put it right here and now" if here else COURSES.get(choice.stop.course, choice.stop.course)
         _lines(inner, [f"course: {course}; about {choice.minutes:.0f} min until it works again"], mark="")
         rows = []
         for step in choice.plan:
