@@ -88,7 +88,7 @@ def some(head_unit: Opened) -> dict[str, Triage]:
         "nothing": triage(head_unit),
         "two reports": triage(head_unit, "forgets_at_key_off", "battery_flat_after_standing"),
         "alarm": triage(head_unit, "burning_smell_or_smoke"),
-        "stop by chance": triage(head_unit, "dead_with_key_on"),
+        "stop by chance": triage(head_unit, "other_fuse_blown"),
         "phone": triage(head_unit, "asks_for_code"),
         "readings": triage(head_unit, "forgets_at_key_off", checks=("memory_feed_key_off=2.1 V",)),
         "normal only": triage(head_unit, normal=("smell_smoke_heat",)),
@@ -187,7 +187,7 @@ def test_a_danger_that_counts_is_named_with_its_likeliest_cause(head_unit: Opene
     answer = some["stop by chance"]
     first = next(ranked.title for ranked in answer.ranking if ranked.safety == "stop_now")
     text = folded(drawn(head_unit, answer))
-    assert f"(chance of something dangerous {percent(answer.advice.p_stop)}, it counts from 6 %, first of all: {first})" in text
+    assert f"(chance of something dangerous {percent(answer.advice.p_stop)}, it counts from 10 %, first of all: {first})" in text
     assert "chance of" not in drawn(head_unit, some["nothing"])
     assert "something to leave off" not in drawn(head_unit, some["phone"])
 
