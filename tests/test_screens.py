@@ -187,7 +187,8 @@ def test_a_danger_that_counts_is_named_with_its_likeliest_cause(head_unit: Opene
     answer = some["stop by chance"]
     first = next(ranked.title for ranked in answer.ranking if ranked.safety == "stop_now")
     text = folded(drawn(head_unit, answer))
-    assert f"(chance of something dangerous {percent(answer.advice.p_stop)}, it counts from 10 %, first of all: {first})" in text
+    p = percent(answer.advice.p_stop)
+    assert f"(chance of something dangerous {p}, it counts from 10 %, first of all: {first})" in text
     assert "chance of" not in drawn(head_unit, some["nothing"])
     assert "something to leave off" not in drawn(head_unit, some["phone"])
 

@@ -64,7 +64,7 @@ def test_a_master_would_sign_it(opened: Opened, source: str, reports: str, said:
 
 
 @pytest.mark.parametrize("report", ["asks_for_code", "works_only_with_lamps", "satellite_position_poor", "restraint_lamp_on",
-                                    "chimes_missing", "reverse_picture_misshaped", "wrong_corner_plays", "diagnostic_port_dead"])
+                                    "chimes_missing", "reverse_picture_misshaped", "diagnostic_port_dead"])
 def test_a_complaint_of_one_plain_thing_is_seldom_without_a_known_reason(opened: Opened, report: str) -> None:
     """Common practice, no source: what names one function that was touched in the fitting has a reason that fitters know."""
     triage, _ = triaged(opened, reports=(report,))
