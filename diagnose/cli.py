@@ -98,8 +98,8 @@ def findings(
     screens.show_findings(screens.console(), knowledge, found)
 
 
-@app.command(short_help="Work out what a reading means: meter, wire, fuse, battery.",
-             epilog="Example: diagnose reading state_of_charge volts=12.35 battery=agm")
+@app.command(short_help="Work out what a reading means.",
+             epilog="Example: diagnose reading state_of_charge volts=12.35")
 def reading(
     name: Annotated[str | None, typer.Argument(metavar="NAME", help="Which reading; without it all are listed.",
                                                 autocompletion=completion.reading_names)] = None,

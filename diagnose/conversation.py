@@ -40,7 +40,7 @@ _DONT_KNOW = re.compile(
     r"\?+|dk|d/k|unknown|unsure|dunno|no (?:idea|clue)|not sure|cant (?:tell|say|remember|see|check)|"
     r"(?:dont|do not|didnt) (?:really )?(?:know|remember|look|notice|check)|havent (?:looked|checked|noticed|tried)|"
     r"never (?:looked|checked|noticed|tried)")
-_SPEAKER = re.compile(r"(?:sorry|well|er+m?|um+|oh|im|i|he|she|they|we|really|honestly|just)[, ]+")  # goes before an answer
+_OPENING = re.compile(r"(?:sorry|well|er+m?|um+|oh|im|i|he|she|they|we|really|honestly|just)[, ]+")  # goes before an answer
 _YES = frozenset("yes y yep yeah aye yup correct definitely always".split())  # noqa: SIM905
 _NO = frozenset("no n nope nah none nothing never not".split())  # noqa: SIM905
 # Words that may stand behind a yes or a no without adding to it: those that say nothing, but for these.
@@ -136,7 +136,7 @@ def _full(order: str) -> str:
 def _bare(text: str) -> str:
     """A typed line in small letters, without apostrophes, stops at its end and what a speaker says first."""
     said = text.lower().replace("'", "").replace("\u2019", "").rstrip(" .!,")
-    while (found := _SPEAKER.match(said)) and found.end() < len(said):
+    while (found := _OPENING.match(said)) and found.end() < len(said):
         said = said[found.end():]
     return said
 
