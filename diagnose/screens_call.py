@@ -179,7 +179,7 @@ def show_sheet(out: Console, sheet: Sheet) -> None:
         for check in sheet.checks:
             ready = f" (first: {', '.join(check.set_ups)})" if check.set_ups else ""
             _lines(inner, [f"{check.title}, {check.minutes:.0f} min{ready}"])
-        _heading(inner, "REMEDIES, IN ORDER")
+        _heading(inner, "REMEDIES, IN ORDER (chance that it comes to each)")
         for one in sheet.remedies:
             _lines(inner, [f"{percent(one.p)} {one.title}: {one.summary.rstrip('.')}. Verified when: {one.verified}"])
         _heading(inner, "BRING")
