@@ -14,13 +14,16 @@ from diagnose.knowledge import load_knowledge
 from diagnose.network import Opened, build_network, open_network
 
 # The same examples in every run, so that a failure can be repeated; HYPOTHESIS_PROFILE=search looks for new ones.
-settings.register_profile("house", derandomize=True, deadline=None, database=None)
+settings.register_profile("house", derandomize=True, deadline=None, database=None, max_examples=40)
 settings.register_profile("search", deadline=None, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "house"))
 
 # A shell that starts the tests in the background ignores interrupts, and every program started here would inherit that.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# Hundreds of programs are started from here; without their compiled modules each would be compiled anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # An invented network about a door bell: every kind of record once, small enough to work out on paper.
 DOORBELL = {

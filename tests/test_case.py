@@ -163,7 +163,7 @@ def test_what_is_written_is_read_back_equal_and_holds_no_control_character(case:
 ODD = ["", " ", ":", ": ", "#", " #", "-", "'", "''", ",", "x", "9", "\t", "\x00", "é", "\u202e", "\ufeff"]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.data())
 def test_the_quick_reader_sees_what_the_yaml_parser_sees(data: st.DataObject) -> None:
     lines = USUAL.splitlines(keepends=True)

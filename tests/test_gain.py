@@ -77,7 +77,7 @@ def possible(situation: Situation, *, called: bool) -> Truth:
 # --- exact -----------------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(situations(spare=2), st.booleans())
 def test_gain_equals_enumeration(situation: Situation, called: bool) -> None:
     truth = possible(situation, called=called)

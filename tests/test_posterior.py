@@ -61,13 +61,13 @@ def test_posterior_equals_enumeration_with_noughts_and_ones(situation: Situation
     check_called(situation, possible(situation))
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(situations(exact=False))
 def test_posterior_equals_enumeration_with_ordinary_numbers(situation: Situation) -> None:
     check_called(situation, possible(situation))
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(situations())
 def test_posterior_without_a_call_equals_enumeration(situation: Situation) -> None:
     truth = enumerate_causes(*situation)
@@ -79,7 +79,7 @@ def test_posterior_without_a_call_equals_enumeration(situation: Situation) -> No
     assert math.exp(posterior.log_evidence) == pytest.approx(truth.evidence, rel=1e-12)
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(situations())
 def test_impossible_evidence_is_said_to_be_so_and_nothing_else_is(situation: Situation) -> None:
     truth = enumerate_causes(*situation)
@@ -91,7 +91,7 @@ def test_impossible_evidence_is_said_to_be_so_and_nothing_else_is(situation: Sit
             infer(network, evidence, somebody_called=False)
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(situations())
 def test_number_of_causes_equals_enumeration(situation: Situation) -> None:
     truth = possible(situation)
@@ -100,7 +100,7 @@ def test_number_of_causes_equals_enumeration(situation: Situation) -> None:
     assert counts == pytest.approx(truth.counts, abs=1e-12)
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(situations(), st.lists(st.sets(st.integers(0, 8)), min_size=1, max_size=4))
 def test_probability_of_any_equals_enumeration(situation: Situation, sets: list[set[int]]) -> None:
     truth = possible(situation)
@@ -111,7 +111,7 @@ def test_probability_of_any_equals_enumeration(situation: Situation, sets: list[
     assert found == pytest.approx(wanted, abs=CLOSE)
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(situations(exact=False))
 def test_likely_sets_equal_enumeration(situation: Situation) -> None:
     truth = possible(situation)

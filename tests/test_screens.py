@@ -23,7 +23,7 @@ from diagnose.records import REPORT
 from diagnose.source import Problem
 from diagnose.triage import Triage, advise, percent
 
-WIDTHS = (40, 60, 80, 120)
+WIDTHS = (40, 80, 120)
 ESCAPE = "\x1b"
 HOSTILE = [
     "\x1b[31mred\x1b[0m", "\x1b]0;title\x07", "[bold]loud[/bold]", "[/foo]", "[link=https://example.org]x[/link]", ":smile:",

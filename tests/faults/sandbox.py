@@ -98,6 +98,7 @@ class Sandbox:
             patch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin), encoding="utf-8"))
             patch.setattr(sys, "stdout", out)
             patch.setattr(sys, "stderr", err)
+            patch.setattr(sys, "dont_write_bytecode", True)  # what Python keeps for itself is no writing of ours
             code = run(list(arguments))
             patch.undo()
         for stream in (out, err):

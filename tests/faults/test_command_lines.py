@@ -1,6 +1,6 @@
 """Random command lines: each ends with 0, 2 or 130, in sentences, and writes nowhere but in the store and where it is told.
 
-How many: 40 in the ordinary run, 10,000 in the long one (``python -m pytest -m slow tests/faults``).
+How many: 25 in the ordinary run, 10,000 in the long one (``python -m pytest -m slow tests/faults``).
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ def _try(box: Sandbox, count: int, seed: int) -> dict[str, int]:
 
 
 def test_some_random_command_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert _try(Sandbox(tmp_path, monkeypatch), 40, 1)
+    assert _try(Sandbox(tmp_path, monkeypatch), 25, 1)
 
 
 @pytest.mark.slow

@@ -127,7 +127,7 @@ def _break(box: Sandbox, count: int, seed: int, spoil: Callable[[random.Random, 
 
 
 def test_files_damaged_at_random(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    _break(Sandbox(tmp_path, monkeypatch), 2, 1)
+    _break(Sandbox(tmp_path, monkeypatch), 1, 1)
 
 
 @pytest.mark.slow
