@@ -14,7 +14,7 @@ from diagnose.knowledge import load_knowledge
 from diagnose.network import Opened, build_network, open_network
 
 # The same examples in every run, so that a failure can be repeated; HYPOTHESIS_PROFILE=search looks for new ones.
-settings.register_profile("house", derandomize=True, deadline=None, database=None, max_examples=40)
+settings.register_profile("house", derandomize=True, deadline=None, database=None, max_examples=30)
 settings.register_profile("search", deadline=None, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "house"))
 

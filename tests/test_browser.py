@@ -67,7 +67,7 @@ def test_the_browser_notices_what_is_wrong(window: Browser, tmp_path: Path) -> N
     assert seen.measured["covered"] == ["one / two"] and seen.measured["small"] < SMALLEST
 
 
-@pytest.mark.parametrize("path", LOG[::20], ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", LOG[::40], ids=lambda p: p.stem)
 def test_pages_of_some_cases(window: Browser, head_unit: Opened, tmp_path: Path, path: Path) -> None:
     for name, text in pages_of_case(head_unit, path).items():
         check(window, tmp_path / f"{path.stem}-{name}.html", text)

@@ -202,7 +202,7 @@ def test_killed_at_any_point_no_answer_is_lost_and_none_doubled(folder: Path) ->
     chance = random.Random(7)
     words = ["forgets its stations every night"]
     given: list[str] = []
-    for _ in range(6):
+    for _ in range(4):
         talk = Talk(folder, "call", *words, "--who", "fitter", columns=200)
         talk.prompt()
         for _ in range(chance.randrange(1, 3)):

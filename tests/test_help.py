@@ -74,6 +74,8 @@ def test_the_example_in_the_help_runs(capsys: pytest.CaptureFixture[str], workpl
     if name == "simulate":  # the same, in seconds
         arguments[arguments.index("--cases") + 1] = "2"
         arguments += ["--policies", "per_minute", "--processes", "1"]
+    if name == "review":
+        arguments += ["--questions", "2"]
     if name == "network check":
         arguments[-1] = "kitchen_tap"
     if name == "close":

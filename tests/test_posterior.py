@@ -55,7 +55,7 @@ def possible(situation: Situation) -> Truth:
 # --- against enumeration ---------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=500)
+@settings(max_examples=300)
 @given(situations())
 def test_posterior_equals_enumeration_with_noughts_and_ones(situation: Situation) -> None:
     check_called(situation, possible(situation))
