@@ -134,7 +134,7 @@ def _full(order: str) -> str:
 
 
 def _bare(text: str) -> str:
-    """A typed line in small letters, without apostrophes, stops at its end and what a speaker says first."""
+    """A typed line in small letters, without apostrophes, stops at its end and what people say first."""
     said = text.lower().replace("'", "").replace("\u2019", "").rstrip(" .!,")
     while (found := _OPENING.match(said)) and found.end() < len(said):
         said = said[found.end():]
@@ -142,7 +142,7 @@ def _bare(text: str) -> str:
 
 
 def _knows_not(text: str) -> bool:
-    """Whether a line says no more than that the speaker does not know."""
+    """Whether a line says no more than that one does not know."""
     found = _DONT_KNOW.match(_bare(text))
     return bool(found) and _MERE.issuperset(re.findall(r"\w+", _bare(text)[found.end() if found else 0:]))
 

@@ -193,7 +193,7 @@ def test_a_case_that_cannot_be_read_is_named_and_left_out(demonstration: Path, c
     assert json.loads(done.stdout)["cases"] == 61
 
 
-@pytest.mark.parametrize("width", [40])
+@pytest.mark.parametrize("width", [40, 80, 120])
 def test_the_screens_keep_their_width_and_show_hostile_words_as_text(width: int, head_unit: Opened) -> None:
     found = [case._replace(unlisted="[bold]\x1b[31m bad \u202e" if case.unlisted else "")
              for case in cases.load_all(DEMONSTRATION)[0]]
