@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 import sys
@@ -10,6 +11,10 @@ from importlib import metadata
 from pathlib import Path
 
 import pytest
+
+from diagnose.readings import SOURCES
+from tests.outside.test_contrasts import GROUPS
+from tests.outside.test_masters_reading import ROWS
 
 ROOT = Path(__file__).resolve().parent.parent
 MODULES = sorted(p for p in (ROOT / "diagnose").glob("*.py"))
@@ -89,6 +94,43 @@ def test_every_command_has_help_and_an_example() -> None:
                 assert "Example: diagnose " in (command.epilog or ""), name
 
     check(get_command(app))
+
+
+SOURCE_NAMED = re.compile(
+    r"(?i:common practice, no source|from memory|no outside source|methods(\.md)? \d|design section|"
+    r"pgmpy|pyagrum|scikit|scipy|sklearn|https?:)|"
+    r"\[[PCM]\]|\b(CP|M|D|E)\b|\b(19|20)\d\d\b|#.*\b[a-z]{3,6}\d\b|"
+    + "|".join(rf"\b{key}\b" for key in SOURCES if len(key) > 2))
+
+
+OUTSIDE = [path for path in sorted((ROOT / "tests" / "outside").glob("test_*.py"))
+           if path.stem != "test_field_cases"]  # its sources stand in the file of cases, and a test there asks for each
+
+
+@pytest.mark.parametrize("path", OUTSIDE, ids=lambda p: p.stem)
+def test_each_outside_check_names_its_source(path: Path) -> None:
+    """A test's text, comments before it, and the tables and helpers that it uses name a source, or say that there is none."""
+    text = path.read_text(encoding="utf-8")
+    lines, blocks = text.splitlines(), {}
+    for node in ast.parse(text).body:
+        names = [node.name] if isinstance(node, ast.FunctionDef) else [
+            target.id for target in getattr(node, "targets", [getattr(node, "target", None)]) if isinstance(target, ast.Name)]
+        first = min([node.lineno, *(one.lineno for one in getattr(node, "decorator_list", ()))]) - 1
+        while lines[first - 1].startswith("#"):
+            first -= 1
+        used = {one.id for one in ast.walk(node) if isinstance(one, ast.Name)}
+        blocks |= dict.fromkeys(names, ("\n".join(lines[first:node.end_lineno]), used))
+
+    def named(name: str, seen: frozenset[str]) -> bool:
+        block, used = blocks[name]
+        return bool(SOURCE_NAMED.search(block)) or any(named(one, seen | {name}) for one in used & set(blocks) - seen - {name})
+
+    assert [name for name in blocks if name.startswith("test_") and not named(name, frozenset())] == []
+
+
+@pytest.mark.parametrize("table", [GROUPS, ROWS], ids=["contrasts", "readings of a master"])
+def test_each_row_of_a_table_names_its_source(table: list[tuple[str, ...]]) -> None:
+    assert [row for row in table if row[0] != "common practice, no source" and len(row[0].split()) < 4] == []
 
 
 def test_ruff_and_the_type_checker_are_content() -> None:

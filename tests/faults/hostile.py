@@ -132,9 +132,9 @@ def one_of(rng: random.Random, some: Sequence[str], wild: float = 0.4) -> str:
 
 
 class CommandLines:
-    """Random command lines: the program's own words and options in any order, with values from ``pools`` (by option name,
-    argument name or ``words``) or nonsense. Paths are taken from the pools only, so that nothing points out of a test's
-    folders."""
+    """Random command lines: the program's own words and options in any order, with values from ``pools`` (by command and
+    option, by option or argument alone, or ``words``) or nonsense. Paths are taken from the pools only, so that nothing points
+    out of a test's folders."""
 
     def __init__(self, rng: random.Random, pools: dict[str, Sequence[str]]) -> None:
         self.rng = rng
@@ -157,7 +157,7 @@ class CommandLines:
         words: list[list[str]] = []
         wild = rng.choice((0.0, 0.1, 0.5))
         for parameter in command.params:
-            values = self.pools.get(parameter.name, self.pools["words"])
+            values = self.pools.get(f"{name[-1]} {parameter.name}") or self.pools.get(parameter.name, self.pools["words"])
             strict = parameter.name in self.pools["strict"]
             if parameter.param_type_name == "argument":
                 for _ in range(rng.choice((1, 1, 1, 1, 1, 1, 0, 3 if parameter.nargs == -1 else 2))):

@@ -44,10 +44,12 @@ def batch_chances(*checks: int) -> np.ndarray:
     (((2, 2), (4, 2), (3, 1)), 0.0292225657),  # temperature
 ])
 def test_weather_table(groups: tuple[tuple[int, int], ...], bits: float) -> None:
+    """Quinlan 1986: 14 days, outlook, humidity, wind and temperature."""
     assert of_counts(*groups) == pytest.approx(bits, abs=5e-11)
 
 
 def test_restaurant() -> None:
+    """Russell & Norvig, digits from memory."""
     assert of_counts((0, 2), (4, 0), (2, 4)) == pytest.approx(0.5408520830, abs=5e-11)  # patrons
     assert of_counts((1, 1), (1, 1), (2, 2), (2, 2)) == pytest.approx(0.0, abs=1e-12)  # type
 
@@ -67,6 +69,7 @@ def test_one_cause_and_one_check(prior: float, sensitivity: float, specificity: 
 
 
 def test_information_is_not_value() -> None:
+    """methods 3.1 [C]."""
     assert information(np.array([0.8, 0.2]), np.array([[0.6, 0.4], [0.5, 0.5]])) == pytest.approx(0.0046934195, abs=5e-11)
 
 

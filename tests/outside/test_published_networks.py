@@ -508,7 +508,7 @@ def test_five_node_graph() -> None:
 @pytest.mark.parametrize("prior", [0.001, 0.2, 0.9])
 @pytest.mark.parametrize(("leak", "link"), [(0.005, 0.97), (0.1, 0.3), (0.4, 0.9)])
 def test_inverse_direction(prior: float, leak: float, link: float) -> None:
-    """A positive finding multiplies the odds by (1 - (1 - l)(1 - c)) / l, a negative one by 1 - c."""
+    """methods 2.3: a positive finding multiplies the odds by (1 - (1 - l)(1 - c)) / l, a negative one by 1 - c."""
     tables = Tables({"c": prior}, {"f": (leak,)}, {("c", "f"): (link,)})
     odds = prior / (1 - prior)
     for level, ratio in ((1, (1 - (1 - leak) * (1 - link)) / leak), (0, 1 - link)):

@@ -112,6 +112,7 @@ def test_learning_case_by_case_has_the_marginal_likelihood(mean: float, strength
 
 
 def test_scores_of_nothing_are_not_numbers() -> None:
+    """No outside source: a mean of nothing is not 0."""
     none = np.zeros(0)
     assert all(math.isnan(x) for x in (scores.log_loss(none), scores.brier(none, none), *scores.parts(none, none),
                                        scores.calibration_error([]), scores.error_by_chance(none, [0.0, 1.0])))

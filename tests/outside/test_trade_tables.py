@@ -508,6 +508,7 @@ def test_ripple_frequency(rpm: float, hertz: float) -> None:
 
 
 def test_every_source_is_cited_by_some_reading() -> None:
+    """No outside source: a source that nothing cites would be an idle claim."""
     samples: dict[str, list[str]] = {
         "state_of_charge": ["volts=12.4"], "charging": ["volts=14"], "cranking": ["volts=10"],
         "key_off_current": ["current=20"], "speaker": ["ohms=3.6"], "output_bias": ["plus=6.5", "minus=6.5"],
