@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from diagnose import completion
 from diagnose.cli_call import CaseArgument, JsonOption, NetworkOption, StoreOption, open_case, opened_in_force, print_json
-from diagnose.source import complaint
+from diagnose.source import complaint, nearest
+
+if TYPE_CHECKING:
+    from diagnose.records import Knowledge
 
 FORMATS = ("bif", "xmlbif")
 WrittenOption = Annotated[bool, typer.Option("--json", help="Say in JSON what was written.")]
@@ -92,50 +95,83 @@ def export(
                                        autocompletion=completion.areas)] = "",
     finding: Annotated[list[str] | None, typer.Option(metavar="ID", help="This finding; may be repeated.",
                                                      autocompletion=completion.findings)] = None,
+    case: Annotated[str, typer.Option(metavar="CASE", help="What this case touches, as seen through its answers; told 'so' of "
+                                      "every node whose name ends in -seen, a program finds the posteriors of the case.",
+                                      autocompletion=completion.case_ids)] = "",
     as_json: WrittenOption = False,
+    store: StoreOption = None,
 ) -> None:
     """Write a part of a network in an open interchange format for general programs."""
-    from diagnose.network import export_model, open_network
-    from diagnose.source import nearest
+    from diagnose.exchange import export_case, export_model
 
     if form not in FORMATS:
         raise complaint(f"there is no format {form[:40]!r}", nearest(form, FORMATS), key="--format")
-    opened = open_network(network)
-    areas, findings = opened.knowledge.header.areas, opened.knowledge.findings
+    if not case:
+        opened = opened_in_force(network, store)
+        _write(file, export_model(opened, _chosen(opened.knowledge, area, finding or []), form), as_json)
+        return
+    if area or finding:
+        raise complaint("a case chooses its findings itself", "give --case, or --area and --finding", key="--case")
+    from diagnose.session import standing
+
+    opened, found = open_case(case, store)
+    if network != opened.knowledge.header.id:
+        raise complaint(f"the case belongs to another network than {network[:60]!r}", f"name {opened.knowledge.header.id}",
+                        key="--case")
+    now = standing(opened, found.case)
+    if not now.evidence.axes:
+        raise complaint("no answer of the case points at a cause yet", "choose by --area or --finding", key="--case")
+    _write(file, export_case(opened, now.evidence, form), as_json)
+
+
+def _chosen(knowledge: Knowledge, area: str, finding: list[str]) -> list[str]:
+    """The findings of an area and those named; InputError where there are none, or no such ones."""
+    areas, findings = knowledge.header.areas, knowledge.findings
     if not area and not finding:
         raise complaint("nothing is chosen, and a whole network is too large for general programs",
-                        f"give --finding ID, or --area with one of {', '.join(areas)}", key="export")
+                        f"give --case CASE, --finding ID, or --area with one of {', '.join(areas)}", key="export")
     if area and area not in areas:
         raise complaint(f"there is no area {area[:40]!r}", nearest(area, areas), key="--area")
-    for name in finding or []:
+    for name in finding:
         if name not in findings:
             raise complaint(f"there is no finding {name[:60]!r}", nearest(name, findings), key="--finding")
-    chosen = [f.id for f in findings.values() if f.area == area or f.id in (finding or [])]
+    chosen = [f.id for f in findings.values() if f.area == area or f.id in finding]
     if not chosen:
         raise complaint(f"the area {area!r} has no findings", "choose another one", key="--area")
-    _write(file, export_model(opened, chosen, form), as_json)
+    return chosen
 
 
 def show(
-    item: Annotated[str, typer.Argument(metavar="AREA|ID", help="An area, or the id of a cause, condition or finding.",
-                                        autocompletion=completion.drawable)],
+    item: Annotated[str, typer.Argument(metavar="AREA|ID", help="An area, or the id of a cause, condition or finding; without "
+                                        "it the whole network by its areas.", autocompletion=completion.drawable)] = "",
     html: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output)."),
                     ] = None,
     network: NetworkOption = "head_unit",
-    as_json: Annotated[bool, typer.Option("--json", help="Print the links as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen or a page.")] = False,
     store: StoreOption = None,
 ) -> None:
-    """Draw a network around an item: causes, conditions and findings with the strengths of their links, as one page."""
-    from diagnose.pages import links_around, network_page
+    """Show a network around an item (what hangs on what, how strongly) or as a whole, on the screen or as one page."""
+    from diagnose import maps
 
-    if (html is None) is not as_json:
-        raise complaint("it is either a page or the links as JSON", "give --html FILE, or --json", key="show")
+    if html is not None and as_json:
+        raise complaint("it is either a page or JSON", "give --html FILE, or --json", key="show")
     opened = opened_in_force(network, store)
-    if as_json:
-        rows = [{"from": one.source, "to": one.target, "p": one.p} for one in links_around(opened, item)]
+    if html is not None:
+        from diagnose import pages
+
+        _write(html, pages.network_page(opened, item) if item else pages.overview_page(opened))
+    elif as_json and item:
+        rows = [{"from": one.source, "to": one.target, "p": one.p} for one in maps.links_around(opened, item)]
         print_json({"schema": 1, "network": opened.knowledge.header.id, "item": item, "links": rows})
+    elif as_json:
+        print_json({"schema": 1, "network": opened.knowledge.header.id, **maps.overview(opened)._asdict()})
     else:
-        _write(html or Path("-"), network_page(opened, item))
+        from diagnose import screens, screens_explain
+
+        if item:
+            screens_explain.show_links(screens.console(), maps.links_around(opened, item), opened.knowledge, item)
+        else:
+            screens_explain.show_overview(screens.console(), maps.overview(opened))
 
 
 def _write(file: Path, text: str, as_json: bool = False) -> None:
@@ -171,5 +207,5 @@ def register(app: typer.Typer, network_app: typer.Typer) -> None:
                 epilog="Example: diagnose report 20261125-0930 --html job-117.html --customer")(report)
     network_app.command("export", short_help="Write a part of a network for general programs.",
                         epilog="Example: diagnose network export head_unit --area aerial aerial.bif")(export)
-    network_app.command("show", short_help="Draw what is tied to an item, as one page.",
+    network_app.command("show", short_help="Show what hangs on what, on the screen or as a page.",
                         epilog="Example: diagnose network show aerial --html aerial.html")(show)

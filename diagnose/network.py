@@ -228,24 +228,6 @@ def to_pgmpy(network: Network, findings: Sequence[str] | None = None) -> Discret
     return model
 
 
-def export_model(opened: Opened, findings: Sequence[str], form: str) -> str:
-    """The model of these findings and all causes linked to them as text in an open interchange format: ``bif``, ``xmlbif``.
-
-    States are called absent and present, or by the levels; the chain of a finding is ``finding-0``, ``finding-1``, ... there.
-    """
-    from pgmpy.readwrite import BIFWriter, XMLBIFWriter
-
-    model = to_pgmpy(opened.network, findings)
-    for table in model.get_cpds():
-        names = {}
-        for variable in table.variables:
-            finding = opened.knowledge.findings.get(variable.partition("~")[0])
-            names[variable] = list(finding.levels) if finding else ["absent", "present"]
-        table.store_state_names(table.variables, table.cardinality, names)
-    written = str(BIFWriter(model)) if form == "bif" else str(XMLBIFWriter(model))
-    return written.replace("~", "-")
-
-
 def _running_max(cumulative: Array) -> Array:
     """T[new, old]: how the running maximum moves when a contribution of this distribution is added."""
     size = len(cumulative)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -16,12 +16,12 @@ import numpy as np
 
 from diagnose.caserecord import CLOSED, CURED, NO_CHANGE, PARTLY, Case
 from diagnose.explain import History, Weight, Weights
+from diagnose.maps import WORTH_DRAWING, Link, grouped, links_around, overview, titles_of
 from diagnose.network import Opened
 from diagnose.reasons import LISTED, Reasons
 from diagnose.records import REPORT, SAFETY_CLASSES, Cause
 from diagnose.screens import CLASSES, COURSES, plain
 from diagnose.screens_explain import decibans, number_words, turn_words
-from diagnose.source import complaint, nearest
 from diagnose.triage import Triage, percent
 
 if TYPE_CHECKING:
@@ -32,8 +32,6 @@ NOTICED = 0.3  # link from which a report is worth looking out for
 MOST_NOTICED = 6
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 375.0, 12.0, 190.0  # edges of the plot in its drawing
 APART = 12.0  # between the labels at the ends of lines
-STRONG, FAINT = 0.3, 0.02  # link from which on an area's picture, an item's picture, has a line for it
-MOST_DRAWN = 160
 COLUMNS, BOX_WIDTH, ROW = (4.0, 334.0, 664.0), 232.0, 34.0  # of the picture of a network
 FITS, LETTER_ROW = 36, 12.0  # characters in a line of a box, of two; between these lines
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -249,15 +247,6 @@ def _environment() -> jinja2.Environment:
 # --- a network around an item ------------------------------------------------------------------------------------------
 
 
-class Link(NamedTuple):
-    """A drawn link. column: 0 from cause to condition, 1 from condition to finding, 2 from cause to finding."""
-
-    source: str
-    target: str
-    p: float
-    column: int
-
-
 class Box(NamedTuple):
     """An item in the picture: its title, the lines of it that fit with the place of each, its own place."""
 
@@ -265,13 +254,6 @@ class Box(NamedTuple):
     lines: tuple[tuple[str, str], ...]
     x: str
     y: str
-
-
-class Group(NamedTuple):
-    """Links that have one end in common, the strongest first. rows: strength and title of the other end."""
-
-    heading: str
-    rows: tuple[tuple[float, str], ...]
 
 
 class Stroke(NamedTuple):
@@ -282,58 +264,53 @@ class Stroke(NamedTuple):
     opacity: str
 
 
-def links_around(opened: Opened, item: str) -> list[Link]:
-    """The links around a cause, condition or finding, or those of an area's causes that are strong enough to be drawn.
+class Picture(NamedTuple):
+    """A network ready to be drawn. words: the same told; heads: above the columns."""
 
-    A link that comes through conditions is drawn through them, with the strengths of the files; a link of its own has the
-    strength in force. Raises InputError if there is no such item.
-    """
-    knowledge, network = opened.knowledge, opened.network
-    known = [*knowledge.header.areas, *knowledge.causes, *knowledge.conditions, *knowledge.findings]
-    if item not in known:
-        raise complaint(f"there is no area, cause, condition or finding {item[:60]!r}", nearest(item, known), key="show")
-    by_area = item in knowledge.header.areas and item not in (*knowledge.causes, *knowledge.conditions, *knowledge.findings)
-    least = STRONG if by_area else FAINT
-    causes = [c for c in knowledge.causes.values() if c.area == item] if by_area else list(knowledge.causes.values())
-    found = [Link(c.id, name, p, 0) for c in causes for name, p in c.brings.items()]
-    found += [Link(name, finding, math.fsum(above), 1) for name, condition in knowledge.conditions.items()
-              for finding, above in condition.shows.items()]
-    for cause in causes:
-        for finding in (*cause.links, *cause.needs):
-            rows = network.rows(network.finding_index[finding])
-            row = np.flatnonzero(network.link_cause[rows] == network.cause_index[cause.id])
-            found += [Link(cause.id, finding, 1.0 - float(network.link[rows][r, 0]), 2) for r in row.tolist()]
-    found = [one for one in found if one.p >= least]
-    if by_area:
-        near = {one.target for one in found if one.column == 0}
-        kept = [one for one in found if one.column != 1 or one.source in near]
-    else:
-        near = {item, *(one.source for one in found if one.column == 1 and one.target == item),
-                *(one.target for one in found if one.column == 0 and one.source == item)}
-        kept = [one for one in found if item in one[:2] or (one.column == 1 and one.source in near and item in knowledge.causes)
-                or (one.column == 0 and one.target in near and item in knowledge.findings)]
-    return sorted(kept, key=lambda one: (-one.p, one.source, one.target))[:MOST_DRAWN]
+    title: str
+    words: str
+    height: str
+    heads: list[Tick]
+    boxes: list[Box]
+    strokes: list[Stroke]
 
 
 def network_page(opened: Opened, item: str) -> str:
     """The page of a network around an item: causes, conditions and findings as a picture, and the same links as a table."""
     knowledge = opened.knowledge
     links = links_around(opened, item)
-    titles = {name: part[name].title for part in (knowledge.causes, knowledge.conditions, knowledge.findings) for name in part}
-    boxes, strokes, height = _drawn(links, titles)
+    titles = titles_of(knowledge)
     title = titles.get(item) or knowledge.header.areas.get(item, item)
     counts = [len({one[end] for one in links if one.column in columns}) for end, columns in ((0, (0, 2)), (1, (1, 2)))]
     conditions = {one.target for one in links if one.column == 0} | {one.source for one in links if one.column == 1}
-    return _render("network.html", title=title, item=item, boxes=boxes, strokes=strokes, height=height,
-                   groups=_grouped(links, titles),
-                   words=f"causes on the left: {counts[0]}; conditions in the middle: {len(conditions)}; findings on the "
-                         f"right: {counts[1]}; the stronger a link, the thicker its line; a line straight from a cause to a "
-                         "finding counts in place of the way through conditions; every link stands in the table below",
+    words = (f"causes on the left: {counts[0]}; conditions in the middle: {len(conditions)}; findings on the right: "
+             f"{counts[1]}; the stronger a link, the thicker its line; a line straight from a cause to a finding counts in "
+             "place of the way through conditions; every link stands in the table below")
+    return _render("network.html", title=title, item=item, groups=grouped(links, titles),
+                   picture=_drawn(links, titles, f"What hangs on what: {title}", words),
                    network=knowledge.header.title, version=knowledge.header.version, speaks_from=opened.speaks_from)
 
 
-def _drawn(links: Sequence[Link], titles: dict[str, str]) -> tuple[list[Box], list[Stroke], str]:
-    """Boxes, strokes and height of the picture; each column in the order of what it hangs on, so that few lines cross."""
+def overview_page(opened: Opened) -> str:
+    """The page of a whole network: how its areas hang together as a picture and as a table, and the items of each."""
+    found = overview(opened)
+    drawn = [one for one in found.between if one.brings >= WORTH_DRAWING]
+    most = max((one.brings for one in drawn), default=1.0)
+    links = [Link(f"causes of {one.source}", f"findings of {one.target}", one.brings / most, 2) for one in drawn]
+    titles = {f"{kind} of {area.id}": area.title for kind in ("causes", "findings") for area in found.areas}
+    names = {area.id: area.title for area in found.areas}
+    ties = {area.id: [(names[one.target], one) for one in found.between
+                      if one.source == area.id and one.brings >= WORTH_DRAWING] for area in found.areas}
+    return _render("overview.html", title=found.title, found=found, ties=ties, speaks_from=opened.speaks_from,
+                   picture=_drawn(links, titles, "How the areas hang together",
+                                  "on the left the areas by their causes, on the right by their findings; the more findings of "
+                                  "an area a cause brings, the thicker the line; the numbers stand in the table below",
+                                  heads=("Causes of", "", "Findings of"), order=list(titles)))
+
+
+def _drawn(links: Sequence[Link], titles: Mapping[str, str], title: str, words: str, *,
+           heads: tuple[str, str, str] = ("Causes", "Conditions", "Findings"), order: Sequence[str] = ()) -> Picture:
+    """The picture of these links; each column in this order, else in the order of what it hangs on, so that few lines cross."""
     columns: list[dict[str, None]] = [{}, {}, {}]
     for one in links:
         columns[1 if one.column == 1 else 0][one.source] = None
@@ -341,7 +318,8 @@ def _drawn(links: Sequence[Link], titles: dict[str, str]) -> tuple[list[Box], li
     longest = max((len(column) for column in columns), default=1)
     place: dict[str, tuple[float, float]] = {}
     for number, column in enumerate(columns):
-        names = sorted(column, key=lambda name: (_middle(name, links, place), titles[name]))
+        names = [name for name in order if name in column] or sorted(
+            column, key=lambda name: (_middle(name, links, place), titles[name]))
         step = longest * ROW / max(len(names), 1)
         for k, name in enumerate(names):
             place[name] = (COLUMNS[number], 24.0 + step * (k + 0.5))
@@ -353,10 +331,11 @@ def _drawn(links: Sequence[Link], titles: dict[str, str]) -> tuple[list[Box], li
         bend = (x2 - x1) / 2.0
         strokes.append(Stroke(f"M{x1:.0f},{y1:.1f} C{x1 + bend:.0f},{y1:.1f} {x2 - bend:.0f},{y2:.1f} {x2:.0f},{y2:.1f}",
                               f"{0.5 + 3.5 * one.p:.1f}", f"{0.25 + 0.75 * one.p:.2f}"))
-    return boxes, strokes, f"{30.0 + longest * ROW:.0f}"
+    marks = [Tick(f"{x:.0f}", head) for x, head in zip(COLUMNS, heads, strict=True) if head]
+    return Picture(title, words, f"{30.0 + longest * ROW:.0f}", marks, boxes, strokes)
 
 
-def _middle(name: str, links: Sequence[Link], place: dict[str, tuple[float, float]]) -> float:
+def _middle(name: str, links: Sequence[Link], place: Mapping[str, tuple[float, float]]) -> float:
     above = [place[one.source][1] for one in links if one.target == name and one.source in place]
     return sum(above) / len(above) if above else 0.0
 
@@ -366,17 +345,3 @@ def _lines(title: str) -> tuple[tuple[str, str], ...]:
     lines = textwrap.wrap(title, FITS, max_lines=2, placeholder="…")
     top = -LETTER_ROW * (len(lines) - 1) / 2.0
     return tuple((line, f"{top + LETTER_ROW * k:.0f}") for k, line in enumerate(lines))
-
-
-def _grouped(links: Sequence[Link], titles: dict[str, str]) -> list[Group]:
-    """The links under what they have in common: where they start or where they end, whichever says it in fewer groups."""
-    by_source: dict[str, list[Link]] = {}
-    by_target: dict[str, list[Link]] = {}
-    for one in links:
-        by_source.setdefault(one.source, []).append(one)
-        by_target.setdefault(one.target, []).append(one)
-    if len(by_source) <= len(by_target):
-        return [Group(f"From: {titles[name]}", tuple((one.p, titles[one.target]) for one in some))
-                for name, some in by_source.items()]
-    return [Group(f"To: {titles[name]}", tuple((one.p, titles[one.source]) for one in some))
-            for name, some in by_target.items()]

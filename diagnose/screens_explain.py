@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
+from diagnose.maps import WORTH_DRAWING, grouped, titles_of
 from diagnose.reasons import LISTED
 from diagnose.screens import WIDE, _glued, _grid, _heading, _lines, bar, emit, plain
 from diagnose.triage import percent
@@ -16,11 +17,13 @@ from diagnose.triage import percent
 if TYPE_CHECKING:
     from diagnose.about import About, LookAlike, Tie
     from diagnose.explain import Weights
+    from diagnose.maps import Link, Overview
     from diagnose.reasons import Reasons
     from diagnose.records import Knowledge
     from diagnose.sensitivity import Lean
 
 SIDE = 10  # cells of a bar to either side
+AREA_PARTS = ("causes", "reports", "checks", "circumstances")
 WORTH_ALL = 30  # ties of one kind that are listed in full
 KINDS = {"cause": "CAUSES", "condition": "CONDITIONS", "report": "REPORTS", "check": "CHECKS", "circumstance": "CIRCUMSTANCES"}
 
@@ -250,3 +253,47 @@ def _draw_look_alike(out: Console, other: LookAlike) -> None:
             f"differs by {percent(one.difference)}"
         apart.append(f"{one.title}: {said}")
     _lines(out, apart or ["no check tells them apart"], mark="    ", style="dim")
+
+
+def show_overview(out: Console, found: Overview) -> None:
+    """A whole network by its areas: how much each holds, how they hang together, the ids of their items."""
+    def draw(inner: Console) -> None:
+        inner.print(Text(plain(found.title), style="bold") + Text(f"  version {plain(found.version)}"))
+        _heading(inner, "AREAS")
+        counts = [[len(part) for part in area[2:]] for area in found.areas]
+        rows = [[*(Text(str(count)) for count in row), Text(plain(area.title)) + Text(f"  {area.id}", style="cyan")]
+                for row, area in zip(counts, found.areas, strict=True)]
+        rows.append([*(Text(str(sum(column))) for column in zip(*counts, strict=True)), Text("all areas")])
+        _grid(inner, [[*(Text(words, style="bold") for words in AREA_PARTS), Text("")], *rows], right=range(len(AREA_PARTS)))
+        _heading(inner, "HOW THEY HANG TOGETHER (findings that one cause of an area brings, on average; in brackets: links)")
+        for area in found.areas:
+            ties = [one for one in found.between if one.source == area.id and one.brings >= WORTH_DRAWING]
+            if ties:
+                _lines(inner, [f"{area.title}: " + ", ".join(f"{one.target} {one.brings:.1f} ({one.links})" for one in ties)],
+                       mark="")
+        for area in found.areas:
+            _heading(inner, plain(area.title.upper()))
+            for words, part in zip(AREA_PARTS, area[2:], strict=True):
+                if part:
+                    _lines(inner, [f"{words}: " + ", ".join(one.id for one in part)], mark="")
+        _heading(inner, f"CONDITIONS (between causes and findings, of no area: {len(found.conditions)})")
+        _lines(inner, [", ".join(one.id for one in found.conditions)], mark="")
+
+    emit(out, draw)
+
+
+def show_links(out: Console, links: Sequence[Link], knowledge: Knowledge, item: str) -> None:
+    """The links around an item, under what they have in common."""
+    def draw(inner: Console) -> None:
+        titles = titles_of(knowledge)
+        title = titles.get(item) or knowledge.header.areas[item]
+        inner.print(Text(plain(title), style="bold") + Text(f"  {item}", style="cyan"))
+        if not links:
+            _lines(inner, ["Nothing is linked strongly enough to be shown."], mark="")
+        for group in grouped(links, titles):
+            _heading(inner, f"{'FROM' if group.start else 'TO'}: {plain(group.title)}  {group.id}")
+            rows = [[Text(percent(p)), bar(inner, p, cells=SIDE // 2), Text(plain(words)) + Text(f"  {end}", style="cyan")]
+                    for p, end, words in group.rows]
+            _grid(inner, rows, right=[0])
+
+    emit(out, draw)

@@ -78,6 +78,11 @@ def test_pictures_of_some_items(window: Browser, head_unit: Opened, tmp_path: Pa
     check(window, tmp_path / f"{item}.html", pages.network_page(head_unit, item))
 
 
+@pytest.mark.parametrize("network", ["head_unit", "kitchen_tap"])
+def test_pictures_of_whole_networks(window: Browser, tmp_path: Path, network: str) -> None:
+    check(window, tmp_path / f"{network}.html", pages.overview_page(open_network(network)))
+
+
 def test_pages_print_on_a4(window: Browser, head_unit: Opened, tmp_path: Path) -> None:
     made = {**pages_of_case(head_unit, LOG[0]), "map": pages.network_page(head_unit, "aerial")}
     for name, text in made.items():

@@ -74,6 +74,7 @@ def names() -> tuple[str, str]:
     ("reply", "OPEN"),
     ("explain", "flat_battery", "--network", "doorbell"), ("explain", "faint", "--network", "doorbell"),
     ("triage", "--network", "doorbell", "--report", "faint"), ("findings", "--network", "doorbell", "bell"),
+    ("network", "show", "faint", "--network", "doorbell"), ("network", "show", "--network", "doorbell"),
     ("network", "list"), ("learn", "--network", "doorbell"),
     ("review", "--network", "doorbell")])
 def test_screens(out: Out, arguments: tuple[str, ...]) -> None:
@@ -98,7 +99,8 @@ def test_the_conversation(out: Out) -> None:
 @pytest.mark.parametrize("arguments", [
     ("why", "OPEN"), ("sheet", "OPEN"), ("cases", "list"), ("reply", "OPEN"), ("learn", "--network", "doorbell"),
     ("review", "--network", "doorbell"), ("explain", "flat_battery", "--network", "doorbell"),
-    ("network", "show", "flat_battery", "--network", "doorbell"), ("triage", "--network", "doorbell", "--report", "faint")])
+    ("network", "show", "flat_battery", "--network", "doorbell"), ("network", "show", "--network", "doorbell"),
+    ("triage", "--network", "doorbell", "--report", "faint")])
 def test_json_gives_the_text_back_whole(out: Out, arguments: tuple[str, ...]) -> None:
     one, _ = names()
     data = json.loads(out(*(one if part == "OPEN" else part for part in arguments), "--json"))
@@ -110,7 +112,7 @@ def test_json_gives_the_text_back_whole(out: Out, arguments: tuple[str, ...]) ->
 @pytest.mark.parametrize("arguments", [
     ("report", "OPEN"), ("report", "OPEN", "--customer"), ("report", "CLOSED"), ("report", "CLOSED", "--customer"),
     ("network", "show", "flat_battery", "--network", "doorbell"), ("network", "show", "supply", "--network", "doorbell"),
-    ("network", "show", "faint", "--network", "doorbell")])
+    ("network", "show", "faint", "--network", "doorbell"), ("network", "show", "--network", "doorbell")])
 def test_pages_and_the_pictures_in_them(out: Out, arguments: tuple[str, ...]) -> None:
     one, other = names()
     text = out(*(one if part == "OPEN" else other if part == "CLOSED" else part for part in arguments), "--html", "-")

@@ -18,6 +18,7 @@ from typer.main import get_command
 import diagnose
 from diagnose import readings
 from diagnose.cli import app, run
+from diagnose.network import open_network
 
 ROOT = Path(__file__).resolve().parent.parent
 SCHEMAS = Path(diagnose.__file__).parent / "schemas"
@@ -66,6 +67,7 @@ def printed(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pyt
         assert not {c for c in out if not c.isprintable()} - {"\n"}, "nothing in it steers a terminal"
         data = json.loads(out)
         name = " ".join(arguments[:2] if arguments[0] in ("network", "cases") else arguments[:1])
+        name = "network overview" if arguments == ("network", "show") else name
         validator(NAMED.get(name, name.replace(" ", "_"))).validate(data)
         return data
 
@@ -120,6 +122,12 @@ def test_links_around_an_item(printed: Run, item: str) -> None:
     links = printed("network", "show", item)["links"]
     assert links and links == sorted(links, key=lambda one: -one["p"])
     assert item == "aerial" or any(item in (one["from"], one["to"]) for one in links)
+
+
+def test_a_network_by_its_areas(printed: Run) -> None:
+    found = printed("network", "show")
+    assert [one["id"] for one in found["areas"]] == list(open_network("head_unit").knowledge.header.areas)
+    assert {one["source"] for one in found["between"]} <= {one["id"] for one in found["areas"]}
 
 
 @pytest.mark.parametrize("spec", readings.describe(), ids=lambda spec: spec["name"])

@@ -13,17 +13,20 @@ from pathlib import Path
 import pytest
 
 from diagnose import case as cases
-from diagnose import pages
+from diagnose import maps, pages
 from diagnose.caserecord import CLOSED, Case, CaseAnswer, Note, RemedyTried
 from diagnose.cli import run
+from diagnose.evidence import Answer, read_evidence
+from diagnose.exchange import export_case, export_model
 from diagnose.explain import History, Moment
-from diagnose.network import Opened, export_model
+from diagnose.network import Opened, flatten
 from diagnose.posterior import infer
 from diagnose.reasons import reasons_of
 from diagnose.session import standing
 from diagnose.triage import percent
 
 AT = "2026-11-25T09:30:00+00:00"
+LOG = Path(__file__).resolve().parent.parent / "cases"
 TEMPLATES = Path(pages.__file__).parent / "templates"
 HOSTILE = '</title><script>alert(1)</script><img src=x onerror=alert(1)> {{ 7*7 }} {% raw %} "\'&amp; \x1b[31mred\x07 \u202egnp'
 VOID = {"meta", "br", "img", "link", "input", "hr"}
@@ -96,6 +99,7 @@ def made(head_unit: Opened) -> dict[str, str]:
         found[f"{name} report"], found[f"{name} customer"] = both_pages(head_unit, case)
     for name in ("aerial", "memory_feed_key_off", "feeds_exchanged"):
         found[f"network {name}"] = pages.network_page(head_unit, name)
+    found["network overview"] = pages.overview_page(head_unit)
     return found
 
 
@@ -277,7 +281,7 @@ def test_the_command_writes_the_page_whole_or_says_why_not(head_unit: Opened, tm
 
 def test_the_picture_of_a_cause_holds_its_links_with_their_strengths(head_unit: Opened) -> None:
     cause = head_unit.knowledge.causes["feeds_exchanged"]
-    links = pages.links_around(head_unit, cause.id)
+    links = maps.links_around(head_unit, cause.id)
     own = {(one.target, one.column): one.p for one in links if one.source == cause.id}
     assert {name: p for (name, column), p in own.items() if column == 0} == dict(cause.brings)
     for finding, above in cause.links.items():
@@ -293,9 +297,9 @@ def test_the_picture_of_a_cause_holds_its_links_with_their_strengths(head_unit: 
 
 def test_the_picture_of_an_area_holds_its_causes(head_unit: Opened) -> None:
     knowledge = head_unit.knowledge
-    links = pages.links_around(head_unit, "aerial")
+    links = maps.links_around(head_unit, "aerial")
     assert {one.source for one in links if one.column != 1} <= {c.id for c in knowledge.causes.values() if c.area == "aerial"}
-    assert min(one.p for one in links) >= 0.3 and len(links) <= pages.MOST_DRAWN
+    assert min(one.p for one in links) >= 0.3 and len(links) <= maps.MOST_DRAWN
 
 
 @pytest.mark.parametrize("item", ["aerial", "memory_feed_key_off", "memory_feed_dead"])
@@ -316,6 +320,55 @@ def test_an_item_that_is_not_there_is_told_in_a_sentence(tmp_path: Path, capsys:
     assert run(["network", "show", "--help"]) == 0 and run(["network", "export", "--help"]) == 0
     shown = capsys.readouterr().out
     assert "Example: diagnose network show " in shown and "Example: diagnose network export " in shown
+
+
+# --- a network by its areas ---------------------------------------------------------------------------------------------
+
+
+def test_the_overview_holds_every_item_once_and_every_link(head_unit: Opened) -> None:
+    """Counted anew from the records and from the flattened links of each cause."""
+    knowledge, found = head_unit.knowledge, maps.overview(head_unit)
+    for part, records in (("causes", list(knowledge.causes.values())),
+                          *((f"{kind}s", knowledge.of_kind(kind)) for kind in ("report", "check", "circumstance"))):
+        held = [(area.id, one.id, one.title) for area in found.areas for one in getattr(area, part)]
+        assert sorted(held) == sorted((one.area, one.id, one.title) for one in records)
+    assert [one.id for one in found.conditions] == list(knowledge.conditions)
+    causes = [cause for cause in knowledge.causes.values() if cause.area == "earths"]
+    strengths = [sum(above) for cause in causes for finding, above in flatten(knowledge, cause).items()
+                 if knowledge.findings[finding].area == "noise" and any(above)]
+    (one,) = [one for one in found.between if (one.source, one.target) == ("earths", "noise")]
+    assert one.links == len(strengths) > 10 and one.brings == pytest.approx(sum(strengths) / len(causes))
+    assert [one.brings for one in found.between] == sorted((one.brings for one in found.between), reverse=True)
+    needed = sum(len(cause.needs) for cause in knowledge.causes.values())
+    listed = sum(1 for i in head_unit.network.link_cause.tolist() if i != head_unit.network.unlisted)
+    assert sum(one.links for one in found.between) == listed - needed
+
+
+def test_the_overview_is_told_on_the_screen_and_as_a_page(head_unit: Opened, capsys: pytest.CaptureFixture[str],
+                                                          monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    assert run(["network", "show"]) == 0
+    screen = capsys.readouterr().out
+    assert max(map(len, screen.splitlines())) <= 80
+    page = Page(pages.overview_page(head_unit))
+    found, shown, words = maps.overview(head_unit), set(re.findall(r"\w+", screen)), page.words()
+    every = [one for area in found.areas for part in area[2:] for one in part] + list(found.conditions)
+    assert len(every) > 300
+    assert {one.id for one in every} <= shown and all(f"{one.title} {one.id}" in words for one in every)
+    drawn = [one for one in found.between if one.brings >= maps.WORTH_DRAWING]
+    assert [tag for tag, _, _ in page.tags].count("path") == len(drawn) < len(found.between)
+    for one in drawn:
+        assert f"{one.target} {one.brings:.1f} ({one.links})" in " ".join(screen.split())
+
+
+@pytest.mark.parametrize("item", ["aerial", "feeds_exchanged", "memory_feed_key_off"])
+def test_the_links_around_an_item_are_told_on_the_screen(head_unit: Opened, capsys: pytest.CaptureFixture[str],
+                                                         item: str) -> None:
+    assert run(["network", "show", item]) == 0
+    shown = capsys.readouterr().out
+    rows = re.findall(r"^ +(?:<1|\d+) % ", shown, re.M)
+    links = maps.links_around(head_unit, item)
+    assert len(rows) == len(links) and {name for one in links for name in one[:2]} - {item} <= set(re.findall(r"\w+", shown))
 
 
 # --- export ------------------------------------------------------------------------------------------------------------
@@ -389,7 +442,54 @@ def test_another_program_reads_the_export(head_unit: Opened, tmp_path: Path, cap
         assert theirs == pytest.approx(float(ours.p[head_unit.network.cause_index[cause]]), abs=1e-6)
 
 
+@pytest.mark.parametrize("form", ["bif", "xmlbif"])
+def test_a_case_comes_back_with_the_same_posteriors(doorbell: Opened, tmp_path: Path, form: str) -> None:
+    """People, an unsure answer, a reading, a level 0, silence, a remedy tried in vain and the call itself: all in the file."""
+    from pgmpy.inference import VariableElimination
+    from pgmpy.readwrite import BIFReader, XMLBIFReader
+
+    answers = [Answer("silent", "yes"), Answer("faint", "yes", sure=False),
+               Answer("volts_at_bell", None, "fitter", reading=1.4),
+               Answer("rings_when_bridged", "silent", "customer")]
+    evidence = read_evidence(doorbell.knowledge, doorbell.network, answers, tried=["flat_battery"])
+    path = tmp_path / f"case.{form}"
+    path.write_text(export_case(doorbell, evidence, form), encoding="utf-8")
+    model = (BIFReader if form == "bif" else XMLBIFReader)(str(path)).get_model()
+    assert model.check_model()
+    engine = VariableElimination(model)
+    seen = {name: "so" for name in model.nodes() if name.endswith("-seen")}
+    assert len(seen) == 1 + len(evidence.axes)
+    ours, compared = infer(doorbell.network, evidence), 0
+    for i, cause in enumerate(doorbell.network.causes):
+        if cause in model.nodes():
+            theirs = engine.query([cause], evidence=seen, show_progress=False).get_value(**{cause: "present"})
+            assert theirs == pytest.approx(float(ours.p[i]), abs=1e-9)
+            compared += 1
+    assert compared >= 4
+
+
+@pytest.mark.parametrize("name", ["20260203-0912", "20260511-1215", "20260803-1510", "20261123-1220"])
+def test_another_program_finds_what_a_case_of_the_log_says(head_unit: Opened, tmp_path: Path, name: str) -> None:
+    """Four to seven answers, one case with a remedy tried in vain; the second general engine, which knows only the file and the
+    rule that every node ending in -seen is so. It reads numbers in single precision."""
+    gum = pytest.importorskip("pyagrum")
+    path = tmp_path / "case.bif"
+    assert run(["network", "export", "head_unit", str(path), "--case", name, "--cases", str(LOG)]) == 0
+    assert path.stat().st_size < 100_000
+    read = gum.loadBN(str(path))
+    engine = gum.LazyPropagation(read)
+    engine.setEvidence({node: "so" for node in read.names() if node.endswith("-seen")})
+    engine.makeInference()
+    ours = standing(head_unit, cases.load(LOG, name).case).posterior
+    causes = [cause for cause in head_unit.network.causes if cause in read.names()]
+    assert len(causes) > 10 and head_unit.network.causes[int(ours.p.argmax())] in causes
+    for cause in causes:
+        theirs = engine.posterior(cause)[{cause: "present"}]
+        assert theirs == pytest.approx(float(ours.p[head_unit.network.cause_index[cause]]), abs=1e-6)
+
+
 @pytest.mark.parametrize(("arguments", "told"), [
+    (["--case", "20260203-0912", "--area", "aerial"], "--case"), (["--case", "20200101"], "20200101"),
     (["--format", "dot", "--area", "aerial"], "no format"), ([], "nothing is chosen"), (["--area", "kitchen"], "no area"),
     (["--finding", "forgets_at_key_of"], "forgets_at_key_off"), (["--area", "\x1b[31m"], "no area")])
 def test_a_wrong_export_is_told_in_a_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: list[str],
