@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from diagnose import network
+from diagnose.cautions import called_for
 from diagnose.network import Array, Network, Opened
-from diagnose.records import CHECK, REPORT, Cause, Caution, Finding, Knowledge
+from diagnose.records import CHECK, REPORT, Cause, Finding, Knowledge
 from diagnose.source import Problem, nearest
 
 WEAK = 0.05  # a link below this tells nothing
@@ -150,28 +151,18 @@ def _unbrought(knowledge: Knowledge) -> Iterator[Problem]:
                           "name the findings it shows, or drop it")
 
 
-def _trigger(caution: Caution, texts: Iterable[str]) -> str:
-    """The first of the caution's triggers that stands in one of the texts as whole words, or nothing."""
-    for text in texts:
-        small = text.lower()
-        for word in caution.triggers:
-            if word in small and re.search(rf"(?<!\w){re.escape(word)}(?!\w)", small):
-                return word
-    return ""
-
-
 def _unwarned(knowledge: Knowledge) -> Iterator[Problem]:
     """A check or a remedy whose steps contain a caution's trigger and that does not list the caution."""
     for caution in knowledge.cautions.values():
         mend = f"add {caution.id!r} to its cautions, or say it without that word"
         for check in knowledge.of_kind(CHECK):
             for person, steps in check.how.items():
-                if caution.id not in check.cautions and (word := _trigger(caution, steps)):
+                if caution.id not in check.cautions and (word := called_for(caution, steps)):
                     yield _at_finding(check, f"a step says {word!r} but the caution {caution.id!r} is not listed", mend,
                                       f".how.{person}")
         for cause in knowledge.causes.values():
             for key, texts in (("steps", cause.remedy.steps), ("by_phone_how", (cause.remedy.by_phone_how,))):
-                if caution.id not in cause.remedy.cautions and (word := _trigger(caution, texts)):
+                if caution.id not in cause.remedy.cautions and (word := called_for(caution, texts)):
                     yield _at_cause(cause, f"it says {word!r} but the caution {caution.id!r} is not listed", mend,
                                     f".remedy.{key}")
 
@@ -185,13 +176,13 @@ def _forbidden(knowledge: Knowledge) -> Iterator[Problem]:
         for person in caution.forbidden_to:
             mend = f"leave it out: nothing about {caution.title!r} is asked of the {person}"
             for check in knowledge.of_kind(CHECK):
-                if word := _trigger(caution, check.how.get(person, ())):
+                if word := called_for(caution, check.how.get(person, ())):
                     yield _at_finding(check, f"a step for the {person} says {word!r}", mend, f".how.{person}")
             for cause in knowledge.causes.values():
                 told = [cause.remedy.by_phone_how] if person == "customer" else []
                 if cause.remedy.who == (person,):
                     told += cause.remedy.steps
-                if word := _trigger(caution, told):
+                if word := called_for(caution, told):
                     yield _at_cause(cause, f"what the {person} is told says {word!r}", mend, ".remedy")
 
 

@@ -13,6 +13,7 @@ from diagnose.conversation import (
     already_asked,
     as_answer,
     evidence_of,
+    letters,
     named_levels,
     no_longer_valid,
     told_answers,
@@ -24,10 +25,12 @@ from diagnose.nextcheck import Choice, Situation, best_together
 from diagnose.posterior import infer
 from diagnose.records import CIRCUMSTANCE, Finding
 from diagnose.source import InputError, complaint
-from diagnose.triage import SWEEP_MEMORY, Heard, Share, Triage, advise
+from diagnose.triage import SWEEP_MEMORY, Heard, Share, Triage, advise, inside
+from diagnose.wording import words_and_stops
 
 _ASKED = "asked in writing: "
 WORTH_A_LINE = 0.1  # probability from which a remedy stands on the sheet though the plan searches first
+_ADDS = 0.1  # bits that one more question must add to what the others tell before a customer is troubled with it
 _PAYS = 0.02  # bits a check must tell to stand on the sheet
 _LIKE = 78.0  # per cent of likeness from which free words are offered as a level
 
@@ -142,22 +145,31 @@ def with_words(opened: Opened, case: Case, text: str, *, choose: Choose | None =
 
 
 def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]) -> tuple[CaseFile, list[Finding], str]:
-    """The questions for a message, noted in the case, and how the message begins.
+    """The questions for a message, at most ``count``, noted in the case, and how the message begins.
 
     Raises InputError where nothing may be asked in writing: a stop is in force, or no question is left.
     """
     knowledge = opened.knowledge
     evidence = evidence_of(opened, file.case)
     posterior = infer(opened.network, evidence, memory=SWEEP_MEMORY)
-    advice = advise(opened, evidence, posterior).advice
+    triage = advise(opened, evidence, posterior)
+    advice = triage.advice
+    noted = [inside(heard.title) for heard in triage.heard if heard.who == "customer" and not heard.normal]
     greeting = "Thank you for your message."
     if advice.safety in ("stop_now", "do_not_use"):
         greeting += f" {advice.text}"
+    greeting += f"\n\nWe have noted: {'; '.join(noted)}. Tell us if that is not right." if noted else ""
     if advice.safety == "stop_now" and not advice.lifted_by:
         return file, [], greeting
     situation = Situation(who="customer", tools=tools, asked=already_asked(file.case),
-                          circumstances=dict(file.case.circumstances))
+                          circumstances=dict(file.case.circumstances), alone=True)
     together = best_together(knowledge, opened.network, evidence, posterior, situation, count)
+    least = 1 + len([name for name in together.findings if name in knowledge.header.first_checks])
+    while len(together.findings) > least:
+        fewer = best_together(knowledge, opened.network, evidence, posterior, situation, len(together.findings) - 1)
+        if together.bits - fewer.bits >= _ADDS:
+            break
+        together = fewer
     if not together.findings:
         raise complaint("there is nothing left that this customer could answer in writing", "see: diagnose sheet",
                         key=file.case.id)
@@ -184,7 +196,10 @@ def read_answer(opened: Opened, case: Case, text: str) -> list[ReadLine]:
     if not names:
         raise complaint("no questions were sent in writing yet", f"compose them with: diagnose reply {case.id}", key=case.id)
     parts = split_numbered(text, len(names))
-    return [_read_line(opened, opened.knowledge.findings[name], parts.get(number, "")) for number, name in enumerate(names, 1)]
+    in_order = {} if parts else _unnumbered(text, len(names))
+    lines = [_read_line(opened, opened.knowledge.findings[name], parts.get(number) or in_order.get(number, ""))
+             for number, name in enumerate(names, 1)]
+    return [line._replace(doubt=line.doubt or "no number before it") if in_order else line for line in lines]
 
 
 def split_numbered(text: str, count: int) -> dict[int, str]:
@@ -192,7 +207,8 @@ def split_numbered(text: str, count: int) -> dict[int, str]:
     marks: list[tuple[int, int, int]] = []
     start = 0
     for number in range(1, count + 1):
-        found = re.compile(rf"(?:(?<=^)|(?<=[\s,;.]))[(#]?{number}\s*(?:[.):]\s*|\s+|-\s+)(?=\S)").search(text, start)
+        found = re.compile(rf"(?:(?<=^)|(?<=[\s,;.]))[(#]?{number}(?:\s*[.):]\s*(?=\S)|\s+(?:-\s+)?(?=\S)|(?=[a-z]\b))",
+                           re.I).search(text, start)
         if found:
             marks.append((number, found.start(), found.end()))
             start = found.end()
@@ -202,13 +218,33 @@ def split_numbered(text: str, count: int) -> dict[int, str]:
     return {number: text[begin:end].strip(" ,;.\n\t") for (number, _, begin), end in zip(marks, ends, strict=True)}
 
 
+def _unnumbered(text: str, count: int) -> dict[int, str]:
+    """As many lines, or as many words between commas, as there were questions: taken in their order, else nothing."""
+    for pieces in (text.splitlines(), text.split(",")):
+        said = [piece.strip() for piece in pieces if piece.strip()]
+        if len(said) == count:
+            return dict(enumerate(said, 1))
+    return {}
+
+
+def _copied(finding: Finding, words: str) -> str:
+    """The letter, where it stands before nothing but words of the choice that it belongs to, else the words as they are."""
+    letter, _, rest = words.partition(")") if words[1:3].strip().startswith(")") else ("", "", "")
+    level = letters(finding).get(letter.strip().lower())
+    if level is None:
+        return words
+    meaning = set(words_and_stops(finding.meanings[finding.level(level)]))
+    return letter.strip() if meaning.issuperset(words_and_stops(rest)) else words
+
+
 def _read_line(opened: Opened, finding: Finding, words: str) -> ReadLine:
     if not words:
         return ReadLine(finding.id, finding.ask, words, "(no answer)", None, "")
     at = cases.now()
+    words = _copied(finding, words)
     head, separator, rest = words.partition(",")
     for attempt, doubt in ((words, ""), (head if separator else "", f"there is more: {rest.strip()}"),
-                           (words.split()[0].rstrip(".,;:"), "there is more behind it")):
+                           (words.split()[0].rstrip(".,;:)"), "there is more behind it")):
         if not attempt.strip():
             continue
         try:

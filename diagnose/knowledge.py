@@ -267,7 +267,7 @@ class _Reader:
     def caution(self, fields: Fields, name: str) -> Caution:
         return Caution(name, fields.text("title", required=True), fields.text("text", required=True),
                        tuple(word.lower() for word in fields.words("triggers")), fields.words("forbidden_to", PEOPLE),
-                       fields.file, fields.node.line)
+                       fields.file, fields.node.line, fields.text("briefly"))
 
     def finding(self, fields: Fields, name: str, kind: str) -> Finding:
         levels, meanings = self._levels(fields, kind)
@@ -276,24 +276,19 @@ class _Reader:
         ask = fields.text("ask", required=True)
         if ask and not ask.endswith("?"):
             fields.complain("ask", "the question does not end with '?'", "make it a question")
-        common: dict[str, Any] = {"cautions": fields.words("cautions", self.sections["cautions"]), "see": fields.words("see")}
+        one = Finding(name, kind, title, area, ask, levels, meanings, (), fields.file, fields.node.line,
+                      see=fields.words("see"), cautions=fields.words("cautions", self.sections["cautions"]))
         if kind == CIRCUMSTANCE:
-            rate = fields.number("base_rate", 0.5, low=0, high=1, required=True)
             if len(levels) > 2:
                 fields.complain("levels", f"a circumstance has two levels, here are {len(levels)}", "keep two")
-            phrases = self._phrases(fields, "phrases", levels)
-            return Finding(name, kind, title, area, ask, levels, meanings, (rate,), fields.file, fields.node.line,
-                           phrases=phrases, **common)
-        leak = self._leak(fields, levels)
+            return one._replace(leak=(fields.number("base_rate", 0.5, low=0, high=1, required=True),),
+                                who=fields.words("who", PEOPLE), phrases=self._phrases(fields, "phrases", levels))
+        one = one._replace(leak=self._leak(fields, levels), needs=self._needs(fields), alarm=self._alarm(fields, levels))
         if kind == REPORT:
             phrases = tuple((levels[-1], words) for words in fields.words("phrases", required=True))
             phrases += tuple((levels[0], words) for words in fields.words("normal_phrases"))
-            salience = fields.number("salience", self.header.salience, low=0, high=1)
-            alarm = self._alarm(fields, levels)
-            return Finding(name, kind, title, area, ask, levels, meanings, leak, fields.file, fields.node.line, salience,
-                           alarm, phrases, **common)
-        return self._check(fields, Finding(name, kind, title, area, ask, levels, meanings, leak, fields.file,
-                                           fields.node.line, phrases=self._phrases(fields, "phrases", levels), **common))
+            return one._replace(salience=fields.number("salience", self.header.salience, low=0, high=1), phrases=phrases)
+        return self._check(fields, one._replace(phrases=self._phrases(fields, "phrases", levels)))
 
     def _check(self, fields: Fields, check: Finding) -> Finding:
         how = {}
@@ -312,16 +307,15 @@ class _Reader:
                 if tool not in self.header.tools:
                     fields.complain("tools", f"the tool {tool!r} is not known", source.nearest(tool, self.header.tools))
             tools.append(choice)
-        needs: dict[str, str] = {}
-        for name, node in fields.items("needs"):
-            if not self._known(fields, "needs", name, node, "circumstances"):
-                continue
-            needs[name] = fields.word_of(node, f"needs.{name}", self._level_names(name), "yes")
         return check._replace(
-            alarm=self._alarm(fields, levels=check.levels), how=how, who=who, tools=tuple(tools),
-            set_ups=fields.words("set_ups", self.header.set_ups),
-            minutes=fields.number("minutes", low=0, high=10_000, required=True), needs=needs,
+            how=how, who=who, tools=tuple(tools), set_ups=fields.words("set_ups", self.header.set_ups),
+            minutes=fields.number("minutes", low=0, high=10_000, required=True),
             method=fields.word("method", _CHECK_METHODS, "look", required=True), reading=self._reading(fields, check.levels))
+
+    def _needs(self, fields: Fields) -> dict[str, str]:
+        """Circumstance -> level that must hold."""
+        return {name: fields.word_of(node, f"needs.{name}", self._level_names(name), "yes")
+                for name, node in fields.items("needs") if self._known(fields, "needs", name, node, "circumstances")}
 
     def _alarm(self, fields: Fields, levels: tuple[str, ...]) -> dict[str, str]:
         """Level -> alarm; a bare word is meant for the highest level."""

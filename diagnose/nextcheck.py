@@ -8,8 +8,7 @@ check pays, pairs are tried; where none pays either, the plan of remedies is the
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from itertools import combinations
@@ -18,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from diagnose import gain, repair
+from diagnose.cautions import called_for, steps_for
 from diagnose.evidence import Answer, Evidence, read_evidence, reliability_of, seen_through
 from diagnose.gain import Gain
 from diagnose.network import Array, Network
@@ -42,9 +42,9 @@ class Situation(NamedTuple):
 
     who: customer, fitter or workshop. tools: at hand; None for unknown, which is none for the customer and all for the
     others. made: set-ups that are there. asked, skipped, impossible: findings not to be asked (again). circumstances: known
-    ones with their level, beside those among the answers. visit_minutes, workshop_minutes: what a journey of the fitter or
-    to a workshop costs; unexplained_minutes: finding and mending on site what no listed remedy covers (common practice, no
-    source).
+    ones with their level, beside those among the answers. alone: nobody else can be asked, as in writing; else whoever
+    knows a circumstance answers for it. visit_minutes, workshop_minutes: what a journey of the fitter or to a workshop
+    costs; unexplained_minutes: finding and mending on site what no listed remedy covers (common practice, no source).
     """
 
     who: str = "customer"
@@ -54,6 +54,7 @@ class Situation(NamedTuple):
     skipped: frozenset[str] = frozenset()
     impossible: frozenset[str] = frozenset()
     circumstances: Mapping[str, str] = {}
+    alone: bool = False
     visit_minutes: float = 60.0
     workshop_minutes: float = 120.0
     unexplained_minutes: float = 90.0
@@ -140,19 +141,9 @@ def _can(who: str, people: Sequence[str]) -> bool:
     return who in people or (who == "workshop" and "fitter" in people)
 
 
-def _steps(finding: Finding, who: str) -> tuple[str, ...]:
-    return finding.how.get(who) or (finding.how.get("fitter", ()) if who == "workshop" else ())
-
-
-def _forbidden(knowledge: Knowledge, texts: Iterable[str], who: str) -> str:
+def _forbidden(knowledge: Knowledge, texts: Sequence[str], who: str) -> str:
     """The caution that forbids these words to this person, or ''."""
-    text = " ".join(texts).lower()
-    for caution in knowledge.cautions.values():
-        if who in caution.forbidden_to:
-            for word in caution.triggers:
-                if word in text and re.search(rf"\b{re.escape(word)}\b", text):
-                    return caution.id
-    return ""
+    return next((c.id for c in knowledge.cautions.values() if who in c.forbidden_to and called_for(c, texts)), "")
 
 
 def barred(knowledge: Knowledge, finding: Finding, situation: Situation, chances: Mapping[str, float] | None = None) -> str:
@@ -165,23 +156,30 @@ def barred(knowledge: Knowledge, finding: Finding, situation: Situation, chances
         return "asked before"
     if finding.id in situation.skipped or finding.id in situation.impossible:
         return "skipped or impossible"
-    if finding.kind != CHECK:
-        return ""
-    header = knowledge.header
-    if not _can(situation.who, finding.who) or not _steps(finding, situation.who):
+    if finding.kind == CHECK and (reason := _beyond(knowledge, finding, situation)):
+        return reason
+    if finding.kind == CIRCUMSTANCE and situation.alone and asked_of(finding, situation) != situation.who:
         return f"not for the {situation.who}"
-    if caution := _forbidden(knowledge, _steps(finding, situation.who), situation.who):
-        return f"forbidden to the {situation.who}: {caution}"
-    tools = situation.tools if situation.tools is not None else header.tools if situation.who != "customer" else ()
-    if missing := next((choice for choice in finding.tools if not any(tool in tools for tool in choice)), None):
-        return f"no {' or '.join(missing)}"
-    if closed := next((name for name in finding.set_ups if not _can(situation.who, header.set_ups[name].who)), None):
-        return f"set-up not for the {situation.who}: {closed}"
     for name, level in finding.needs.items():
         known = situation.circumstances.get(name)
         yes = (chances or {}).get(name, knowledge.findings[name].leak[0])
         if known != level and (known is not None or (yes if level != knowledge.findings[name].levels[0] else 1 - yes) < LIKELY):
             return f"needs {name}: {level}"
+    return ""
+
+
+def _beyond(knowledge: Knowledge, check: Finding, situation: Situation) -> str:
+    """Why this person cannot make a check with what is at hand, or ''."""
+    header = knowledge.header
+    if not _can(situation.who, check.who) or not steps_for(check, situation.who):
+        return f"not for the {situation.who}"
+    if caution := _forbidden(knowledge, steps_for(check, situation.who), situation.who):
+        return f"forbidden to the {situation.who}: {caution}"
+    tools = situation.tools if situation.tools is not None else header.tools if situation.who != "customer" else ()
+    if missing := next((choice for choice in check.tools if not any(tool in tools for tool in choice)), None):
+        return f"no {' or '.join(missing)}"
+    if closed := next((name for name in check.set_ups if not _can(situation.who, header.set_ups[name].who)), None):
+        return f"set-up not for the {situation.who}: {closed}"
     return ""
 
 
@@ -203,8 +201,12 @@ def remedy_way(knowledge: Knowledge, cause: Cause, situation: Situation) -> str:
 
 
 def asked_of(finding: Finding, situation: Situation) -> str:
-    """Who answers: the customer for what only the customer notices, else whoever is on the line."""
-    return "customer" if finding.kind == REPORT else situation.who
+    """Who answers: the customer for what only the customer notices, whoever knows it for a circumstance that not everybody
+    does, else whoever is on the line."""
+    if finding.kind == REPORT:
+        return "customer"
+    knows = finding.kind != CIRCUMSTANCE or not finding.who or _can(situation.who, finding.who)
+    return situation.who if knows else finding.who[0]
 
 
 def check_minutes(knowledge: Knowledge, finding: Finding, situation: Situation) -> tuple[float, tuple[str, ...]]:
@@ -216,12 +218,18 @@ def check_minutes(knowledge: Knowledge, finding: Finding, situation: Situation) 
 
 
 def known_now(knowledge: Knowledge, evidence: Evidence, situation: Situation) -> Situation:
-    """The situation with what the answers say: findings asked, circumstances known (or thought so, which is likely enough)."""
+    """The situation with what the answers say: findings asked, circumstances known (or thought so, which is likely enough)
+    or without which a report could not have been noticed."""
     answered = {answer.finding: answer for answer in evidence.answers}
-    circumstances = {name: answer.level for name, answer in answered.items()
-                     if answer.level is not None and knowledge.findings[name].kind == CIRCUMSTANCE}
+    told, implied = {}, {}
+    for name, answer in answered.items():
+        finding = knowledge.findings[name]
+        if finding.kind == CIRCUMSTANCE and answer.level is not None:
+            told[name] = answer.level
+        elif finding.kind == REPORT and answer.sure and answer.level not in (None, finding.levels[0]):
+            implied.update(finding.needs)
     return situation._replace(asked=situation.asked | frozenset(answered),
-                              circumstances={**circumstances, **situation.circumstances})
+                              circumstances={**implied, **told, **situation.circumstances})
 
 
 # --- what it would tell ---------------------------------------------------------------------------------------------

@@ -35,7 +35,8 @@ class Finding(NamedTuple):
     levels: ordered; level 0 is as it should be, higher levels dominate. leak: probability of each level above 0 with
     no listed cause present. salience: chance that a customer volunteers a present report. alarm: level -> what an
     answer of that level sets off. phrases: (level, words) that customers use. tools: alternatives inside, all of the outer
-    needed.
+    needed. who: may do the check or know the circumstance, anybody if empty. needs: circumstances without which the check
+    cannot be made or the report not be noticed, and their level.
     """
 
     id: str
@@ -116,7 +117,8 @@ class Condition(NamedTuple):
 
 
 class Caution(NamedTuple):
-    """A warning in plain words; triggers oblige a step that contains one to carry it."""
+    """A warning in plain words; triggers oblige a step that contains one to carry it. briefly: what matters most of it, for
+    somebody who is asked on the telephone or in writing; '' where the text is short enough."""
 
     id: str
     title: str
@@ -125,6 +127,7 @@ class Caution(NamedTuple):
     forbidden_to: tuple[str, ...]
     file: str
     line: int
+    briefly: str = ""
 
 
 class Meter(NamedTuple):
@@ -220,7 +223,7 @@ def unpack(data: list[Any]) -> Knowledge:
         Header(*head),
         {key: Condition(row[0], row[1], row[2], _tuples(row[3]), row[4], row[5]) for key, row in data[1].items()},
         {key: _finding(row) for key, row in data[2].items()},
-        {key: Caution(row[0], row[1], row[2], tuple(row[3]), tuple(row[4]), row[5], row[6]) for key, row in data[3].items()},
+        {key: Caution(row[0], row[1], row[2], tuple(row[3]), tuple(row[4]), *row[5:]) for key, row in data[3].items()},
         {key: _cause(row) for key, row in data[4].items()},
     )
 

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
+from diagnose.cautions import cautions_for, steps_for, words_of
 from diagnose.conversation import ORDERS, letters
 from diagnose.records import CHECK
 from diagnose.screens import CLASSES, COURSES, STYLES, _grid, _heading, _lines, bar, emit, plain
-from diagnose.triage import percent
+from diagnose.triage import inside, percent
 
 if TYPE_CHECKING:
     from diagnose.caserecord import Case
@@ -58,11 +59,10 @@ def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, numbe
         _heading(inner, f"{number}. {plain(finding.title)}", "bold cyan")
         _lines(inner, [f"({asked}for the {who}{minutes})"], mark="", style="dim")
         _lines(inner, [finding.ask], mark="", style="bold")
-        _lines(inner, steps_for(finding, who), mark="> ")
-        for name in finding.cautions:
-            caution = knowledge.cautions[name]
-            words = f"{caution.title}, as before" if name in read else f"{caution.title}: {caution.text}"
+        for caution in cautions_for(knowledge, finding, who):
+            words = f"{caution.title}, as before" if caution.id in read else f"{caution.title}: {words_of(caution, who)}"
             _lines(inner, [words], mark="! ", style="yellow")
+        _lines(inner, steps_for(finding, who), mark="> ")
         rows = []
         for letter, level in letters(finding).items():
             meaning = finding.meanings[finding.level(level)] if finding.kind == CHECK else ""  # yes and no say it all
@@ -72,11 +72,6 @@ def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, numbe
             _lines(inner, [f"or the {finding.reading.quantity} as a number in {finding.reading.unit}"], mark="", style="dim")
 
     emit(out, draw)
-
-
-def steps_for(finding: Finding, who: str) -> Sequence[str]:
-    """The steps of a check in the words meant for this person."""
-    return finding.how.get(who) or (finding.how.get("fitter", ()) if who == "workshop" else ())
 
 
 def show_why(out: Console, knowledge: Knowledge, score: CheckScore) -> None:
@@ -128,10 +123,11 @@ def show_remedy(out: Console, knowledge: Knowledge, cause: Cause, *, way: str, p
     def draw(inner: Console) -> None:
         _heading(inner, f"Try now: {plain(cause.remedy.summary)}", "bold green")
         _lines(inner, [f"{percent(p)}: {cause.title}"], mark="", style="dim")
-        _lines(inner, [cause.remedy.by_phone_how] if way == "phone" else cause.remedy.steps, mark="> ")
         for name in cause.remedy.cautions:
             caution = knowledge.cautions[name]
-            _lines(inner, [f"{caution.title}: {caution.text}"], mark="! ", style="yellow")
+            words = words_of(caution, "customer" if way == "phone" else "fitter")
+            _lines(inner, [f"{caution.title}: {words}"], mark="! ", style="yellow")
+        _lines(inner, [cause.remedy.by_phone_how] if way == "phone" else cause.remedy.steps, mark="> ")
         _lines(inner, [f"verified when: {cause.remedy.verified}"], mark="")
 
     emit(out, draw)
@@ -197,30 +193,54 @@ def show_sheet(out: Console, sheet: Sheet) -> None:
 
 
 def message_text(knowledge: Knowledge, findings: Sequence[Finding], *, greeting: str) -> str:
-    """A written message: numbered questions with how to do them, their answers and their cautions, then the notice."""
-    lines = [greeting, ""]
-    cautions: dict[str, None] = {}
+    """A written message: the greeting (paragraphs apart by an empty line), numbered questions, each with what to mind, how to
+    do it and its answers, then the notice."""
+    lines = [*greeting.split("\n"), ""]
+    if findings:
+        these = "this question" if len(findings) == 1 else f"these {len(findings)} questions"
+        lines += [f"So that we can help you quickly, please answer {these}.", ""]
+    said: set[str] = set()
     for number, finding in enumerate(findings, 1):
         lines.append(f"{number}. {finding.ask}")
-        lines += [f"   - {step}" for step in finding.how.get("customer", ())]
-        if set(finding.levels) != {"no", "yes"}:
-            lines.append("   Please answer: " + "; ".join(f"{letter}) {meaning}" for letter, meaning in zip(
-                letters(finding), finding.meanings, strict=True)))
-        cautions.update(dict.fromkeys(finding.cautions))
+        cautions = cautions_for(knowledge, finding, "customer")
+        mind = " ".join(words_of(caution, "customer") for caution in cautions if caution.id not in said)
+        again = ", ".join(inside(caution.title) for caution in cautions if caution.id in said)
+        lines += [f"   Please mind: {mind}"] if mind else []
+        lines += [f"   Please mind as before: {again}."] if again else []
+        said.update(caution.id for caution in cautions)
+        lines += [f"   - {step}" for step in steps_for(finding, "customer")]
+        lines += _choices(finding)
         lines.append("")
-    for name in cautions:
-        lines.append(f"Please mind: {knowledge.cautions[name].text}")
-    lines += ['Just write the number and your answer, for example "1 yes, 2 no". "Don\'t know" is an answer too.', "",
-              knowledge.header.notice]
+    if findings:
+        example = ", ".join(f"{number} {_example(finding)}" for number, finding in list(enumerate(findings, 1))[-2:])
+        lines += [f'Just write the number and your answer, for example "{example}". "Don\'t know" is an answer too.', ""]
+    lines.append(knowledge.header.notice)
     return "\n".join(_wrapped(plain(line)) for line in lines)
 
 
+def _choices(finding: Finding) -> list[str]:
+    """The answers a question may have, one a line; none where yes or no says it."""
+    if set(finding.levels) == {"no", "yes"}:
+        return []
+    number = finding.reading
+    lines = [f"   Please write the {number.quantity} as a number in {number.unit}, or a letter:" if number is not None
+             else "   Please answer with a letter:"]
+    return lines + [f"   {letter}) {meaning}" for letter, meaning in zip(letters(finding), finding.meanings, strict=True)]
+
+
+def _example(finding: Finding) -> str:
+    """What an answer may look like."""
+    return "yes" if set(finding.levels) == {"no", "yes"} else "b"
+
+
 def _wrapped(line: str) -> str:
-    """A line of a message in 78 columns, with a hanging indent where it is indented."""
+    """A line of a message in 78 columns; what follows a number, a letter or a dash hangs under its first word."""
+    import re
     import textwrap
 
-    indent = " " * (len(line) - len(line.lstrip()))
-    return textwrap.fill(line, 78, subsequent_indent=indent + "  " if indent else "") if line.strip() else ""
+    mark = re.match(r" *(?:(?:-|[a-z]\)|\d+\.) )?", line)
+    hanging = " " * (mark.end() if mark else 0)
+    return textwrap.fill(line, 78, subsequent_indent=hanging, break_on_hyphens=False) if line.strip() else ""
 
 
 def plain_lines(text: str) -> str:

@@ -5,12 +5,12 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from diagnose.cautions import called_for
 from diagnose.evidence import Answer, Evidence, likelihood_of, read_evidence
 from diagnose.network import Opened
 from diagnose.posterior import CauseSet, Posterior, infer, likely_sets, number_of_causes, probability_of_any
@@ -320,10 +320,9 @@ def _by_phone(knowledge: Knowledge, cause: Cause, p: float) -> ByPhone:
     """What the customer can do about a cause. Where that is the whole remedy, all its cautions come before; where it is
     a part, those that its words call for, the rest being for whoever does the other part."""
     remedy = cause.remedy
-    words = remedy.by_phone_how.lower()
-    called_for = tuple(name for name in remedy.cautions if remedy.by_phone == "yes" or any(
-        re.search(rf"(?<!\w){re.escape(trigger)}(?!\w)", words) for trigger in knowledge.cautions[name].triggers))
-    return ByPhone(cause.id, cause.title, remedy.by_phone_how, p, remedy.by_phone == "yes", called_for)
+    cautions = tuple(name for name in remedy.cautions
+                     if remedy.by_phone == "yes" or called_for(knowledge.cautions[name], [remedy.by_phone_how]))
+    return ByPhone(cause.id, cause.title, remedy.by_phone_how, p, remedy.by_phone == "yes", cautions)
 
 
 def _cautions(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, causes: dict[int, Cause],
@@ -400,7 +399,7 @@ def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], rank
     else:
         first = causes[ranked[0]]
         where = where_of(first, knowledge.header.returned_parts)
-        kind, reasons = "visit", [f"the likeliest cause ({_inside(first.title)}) {NEEDS[where]}"]
+        kind, reasons = "visit", [f"the likeliest cause ({inside(first.title)}) {NEEDS[where]}"]
         only = "but only" if where == "phone" else "only"
         reasons.append(f"{only} {_spoken(chances['phone'])} that words alone put everything right" if chances["phone"] > 0
                        else "words alone do not put it right")
@@ -412,7 +411,7 @@ def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], rank
 def _reasons_to_stop(advice: Advice, causes: dict[int, Cause], ranked: Sequence[int]) -> list[str]:
     reasons = ["what was reported is a reason to stop by itself"] if advice.alarm == "stop_now" else []
     if advice.p_stop >= advice.threshold:
-        worst = next((f", first of all: {_inside(causes[i].title)}" for i in ranked if causes[i].safety == "stop_now"), "")
+        worst = next((f", first of all: {inside(causes[i].title)}" for i in ranked if causes[i].safety == "stop_now"), "")
         reasons.append(f"{_spoken(advice.p_stop)} that something dangerous is present{worst}")
     unless = "unless all is well at what is asked first, " if advice.lifted_by else ""
     return [*reasons, f"{unless}nothing more is tried by telephone; look at it on site before it is used again"]
@@ -431,7 +430,7 @@ def _spoken(p: float) -> str:
     return percent(p, under="under ", over="over ")
 
 
-def _inside(title: str) -> str:
+def inside(title: str) -> str:
     """A title inside a sentence: a capital that only starts it goes."""
     return title if title[1:2].isupper() else title[:1].lower() + title[1:]
 

@@ -145,10 +145,13 @@ def words_are_safe(knowledge: Knowledge, finding: Finding) -> bool:
 def is_for_customer(knowledge: Knowledge, finding: Finding, situation: Situation) -> bool:
     """The other rules said once more, without the module: who, steps, tools, set-ups, what must be true."""
     tools = situation.tools or frozenset()
-    return finding.kind != CHECK or (
+    if not all(situation.circumstances.get(name, level) == level for name, level in finding.needs.items()):
+        return False
+    if finding.kind != CHECK:
+        return not (situation.alone and finding.who and "customer" not in finding.who)
+    return (
         "customer" in finding.who and bool(finding.how.get("customer")) and all(set(choice) & tools for choice in finding.tools)
-        and all("customer" in knowledge.header.set_ups[name].who for name in finding.set_ups)
-        and all(situation.circumstances.get(name, level) == level for name, level in finding.needs.items()))
+        and all("customer" in knowledge.header.set_ups[name].who for name in finding.set_ups))
 
 
 def random_situation(knowledge: Knowledge, rng: np.random.Generator, who: str = "customer") -> Situation:
@@ -159,7 +162,7 @@ def random_situation(knowledge: Knowledge, rng: np.random.Generator, who: str = 
     circumstances = {f.id: f.levels[int(rng.integers(2))] for f in knowledge.of_kind(CIRCUMSTANCE) if rng.random() < 0.3}
     return Situation(who, None if rng.random() < 0.2 else some(header.tools, rng.random()), some(header.set_ups, rng.random()),
                      some(knowledge.findings, 0.2 * rng.random()), some(knowledge.findings, 0.1), some(knowledge.findings, 0.1),
-                     circumstances)
+                     circumstances, bool(rng.random() < 0.5))
 
 
 def check_customer_states(knowledge: Knowledge, seed: int, count: int) -> None:
