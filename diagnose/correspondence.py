@@ -9,6 +9,7 @@ from typing import NamedTuple
 from diagnose import case as cases
 from diagnose.case import CaseFile
 from diagnose.caserecord import UNKNOWN, Case, CaseAnswer
+from diagnose.cautions import cautions_for
 from diagnose.conversation import (
     already_asked,
     as_answer,
@@ -21,9 +22,9 @@ from diagnose.conversation import (
 )
 from diagnose.intake import Choose, answers_from_words
 from diagnose.network import Opened
-from diagnose.nextcheck import Choice, Situation, best_together
+from diagnose.nextcheck import Choice, Situation, best_together, remedy_way
 from diagnose.posterior import infer
-from diagnose.records import CIRCUMSTANCE, Finding
+from diagnose.records import CHECK, CIRCUMSTANCE, Finding
 from diagnose.source import InputError, complaint
 from diagnose.triage import SWEEP_MEMORY, Heard, Share, Triage, advise, inside
 from diagnose.wording import words_and_stops
@@ -48,22 +49,31 @@ class ReadLine(NamedTuple):
 
 
 class SheetCheck(NamedTuple):
-    """A check to be done on site. minutes: of its own; set_ups: to be made first, those of the checks before it left out."""
+    """A check to be done on site. minutes: of its own; set_ups: titles of those to be made first, which the lines before it
+    have not made, and their minutes; cautions: ids."""
 
     finding: str
     title: str
     minutes: float
     set_ups: tuple[str, ...]
+    set_up_minutes: float
+    cautions: tuple[str, ...]
 
 
 class SheetRemedy(NamedTuple):
-    """A remedy. p: that it comes to it; verified: how to make sure that it worked."""
+    """A remedy. p: that it comes to it; way: here, or workshop where only that can do it; verified: how to make sure that it
+    worked; the rest as for a check."""
 
     cause: str
     title: str
     p: float
+    way: str
+    minutes: float
+    set_ups: tuple[str, ...]
+    set_up_minutes: float
     summary: str
     verified: str
+    cautions: tuple[str, ...]
 
 
 class SheetCaution(NamedTuple):
@@ -75,11 +85,15 @@ class SheetCaution(NamedTuple):
 
 
 class Sheet(NamedTuple):
-    """What to take along to a visit. stale: titles of what is no longer valid after a remedy; likely: causes with their
-    probability; plan_minutes: enough for putting it right in nine of ten cases; minutes: expected, with the journey."""
+    """What to take along to a visit. safety, advice: the class in force and what to tell the customer; stale: titles of what
+    is no longer valid after a remedy; likely: causes with their probability; checks_minutes: of all checks with their
+    set-ups; plan_minutes: enough for putting it right in nine of ten cases; minutes: expected of the remedies in their order
+    without a check. All without the journey. cautions: in the order in which the lines call for them, each once."""
 
     case: str
     reference: str
+    safety: str
+    advice: str
     known: tuple[Heard, ...]
     stale: tuple[str, ...]
     notes: tuple[str, ...]
@@ -87,6 +101,7 @@ class Sheet(NamedTuple):
     checks: tuple[SheetCheck, ...]
     remedies: tuple[SheetRemedy, ...]
     bring: tuple[Share, ...]
+    checks_minutes: float
     plan_minutes: float
     minutes: float
     answers_for: tuple[Share, ...]
@@ -95,29 +110,41 @@ class Sheet(NamedTuple):
 
 
 def sheet_of(opened: Opened, case: Case, triage: Triage, choice: Choice, *, most: int) -> Sheet:
-    """The visit sheet of a case. choice: of the next check for who goes there; most: checks at most.
+    """The visit sheet of a case. choice: of the next check for the fitter who goes there; most: checks at most.
 
-    Checks that need less taken apart come first, among those what tells more a minute; remedies in the cheapest order.
+    What comes first in every conversation comes first here; then checks that need less taken apart, among those what tells
+    more a minute; remedies in the cheapest order. A set-up is named and counted where it is made.
     """
-    knowledge = opened.knowledge
-    paying = [s for s in choice.scores if s.kind == "check" and s.gain >= _PAYS][:most]
-    checks: list[SheetCheck] = []
-    made: set[str] = set()
-    cautions = [c.id for c in triage.advice.cautions]
-    for score in sorted(paying, key=lambda s: (len(knowledge.findings[s.finding].set_ups), -s.bits_per_minute)):
+    knowledge, made = opened.knowledge, set[str]()
+
+    def set_up(names: Sequence[str]) -> tuple[tuple[str, ...], float]:
+        new = [knowledge.header.set_ups[name] for name in names if name not in made]
+        made.update(names)
+        return tuple(one.title for one in new), sum(one.minutes for one in new)
+
+    paying = [s for s in choice.scores if s.kind == CHECK and (s.first or s.gain >= _PAYS)][:most]
+    checks = []
+    for score in sorted(paying, key=lambda s: (not s.first, len(knowledge.findings[s.finding].set_ups), -s.bits_per_minute)):
         finding = knowledge.findings[score.finding]
-        first = tuple(knowledge.header.set_ups[s].title for s in finding.set_ups if s not in made)
-        made |= set(finding.set_ups)
-        checks.append(SheetCheck(finding.id, finding.title, finding.minutes, first))
-        cautions += finding.cautions
+        minded = tuple(caution.id for caution in cautions_for(knowledge, finding, "fitter"))
+        checks.append(SheetCheck(finding.id, finding.title, finding.minutes, *set_up(finding.set_ups), minded))
     planned = {step.cause: step.needed for step in choice.plan if step.cause in knowledge.causes}
     planned |= {r.cause: r.p for r in triage.ranking if r.cause not in planned and r.p >= WORTH_A_LINE}
-    remedies = tuple(SheetRemedy(name, knowledge.causes[name].title, p, knowledge.causes[name].remedy.summary,
-                                 knowledge.causes[name].remedy.verified) for name, p in planned.items())
+    remedies = []
+    for name, p in planned.items():
+        cause = knowledge.causes[name]
+        way = remedy_way(knowledge, cause, Situation(who="fitter"))
+        ready = set_up(cause.remedy.set_ups) if way == "here" else ((), 0.0)
+        remedies.append(SheetRemedy(name, cause.title, p, way, cause.remedy.minutes, *ready, cause.remedy.summary,
+                                    cause.remedy.verified, cause.remedy.cautions))
+    cautions = [caution.id for caution in triage.advice.cautions if caution.now]
+    cautions += [name for check in checks for name in check.cautions] + [name for one in remedies for name in one.cautions]
     return Sheet(
-        case.id, case.reference, triage.heard, tuple(knowledge.findings[name].title for name in no_longer_valid(opened, case)),
+        case.id, case.reference, triage.advice.safety, triage.advice.text, triage.heard,
+        tuple(knowledge.findings[name].title for name in no_longer_valid(opened, case)),
         tuple(note.text for note in case.notes), tuple(Share(r.cause, r.title, r.p) for r in triage.ranking), tuple(checks),
-        remedies, triage.parts, triage.course.plan_minutes, choice.minutes, triage.answers_for,
+        tuple(remedies), triage.parts, sum(check.minutes + check.set_up_minutes for check in checks),
+        triage.course.plan_minutes, choice.minutes, triage.answers_for,
         tuple(SheetCaution(n, knowledge.cautions[n].title, knowledge.cautions[n].text) for n in dict.fromkeys(cautions)),
         triage.notice)
 

@@ -16,7 +16,7 @@ from diagnose.triage import inside, percent
 
 if TYPE_CHECKING:
     from diagnose.caserecord import Case
-    from diagnose.correspondence import Sheet
+    from diagnose.correspondence import Sheet, SheetCheck, SheetRemedy
     from diagnose.nextcheck import CheckScore, Choice
     from diagnose.records import Cause, Finding, Knowledge
     from diagnose.triage import Triage
@@ -154,9 +154,22 @@ def show_stop(out: Console, knowledge: Knowledge, triage: Triage, choice: Choice
 
 
 def show_sheet(out: Console, sheet: Sheet) -> None:
-    """The visit sheet: what is known, checks and remedies in order, parts, minutes, cautions, who answers."""
+    """The visit sheet: what is known, checks and remedies in order, parts, minutes, who answers; a caution stands in full
+    where it is called for first, later with its title."""
+    in_full = {one.id: one for one in sheet.cautions}
+    titles = {one.id: one.title for one in sheet.cautions}
+
+    def mind(inner: Console, names: Sequence[str]) -> None:
+        new = [in_full.pop(name) for name in names if name in in_full]
+        again = [titles[name] for name in names if name not in {one.id for one in new}]
+        _lines(inner, [f"{one.title}: {one.text}" for one in new], mark="  ! ", style="yellow")
+        _lines(inner, [f"as above: {'; '.join(map(inside, again))}"] if again else [], mark="  ! ", style="yellow")
+
     def draw(inner: Console) -> None:
         inner.print(Text(f"Visit sheet {plain(f'{sheet.case} {sheet.reference}'.strip())}", style="bold"))
+        if sheet.safety in ("stop_now", "do_not_use"):
+            _heading(inner, CLASSES[sheet.safety], STYLES[sheet.safety])
+            _lines(inner, [sheet.advice], mark="")
         _heading(inner, "KNOWN")
         rows = []
         for heard in sheet.known:
@@ -166,6 +179,9 @@ def show_sheet(out: Console, sheet: Sheet) -> None:
             _grid(inner, rows)
         _lines(inner, [f"no longer valid after the remedy, check again: {title}" for title in sheet.stale], mark="")
         _lines(inner, [f"note: {note}" for note in sheet.notes], mark="")
+        called_for = {name for check in sheet.checks for name in check.cautions}
+        called_for |= {name for one in sheet.remedies for name in one.cautions}
+        mind(inner, [one.id for one in sheet.cautions if one.id not in called_for])
         _heading(inner, "LIKELY")
         if sheet.likely:
             _grid(inner, [[Text(percent(one.p)), Text(plain(one.label))] for one in sheet.likely], right=[0])
@@ -173,23 +189,32 @@ def show_sheet(out: Console, sheet: Sheet) -> None:
             _lines(inner, ["nothing stands out yet"], mark="")
         _heading(inner, "CHECKS ON SITE, IN ORDER")
         for check in sheet.checks:
-            ready = f" (first: {', '.join(check.set_ups)})" if check.set_ups else ""
-            _lines(inner, [f"{check.title}, {check.minutes:.0f} min{ready}"])
+            _lines(inner, [f"{check.title}, {_minutes_of(check)}"])
+            mind(inner, check.cautions)
         _heading(inner, "REMEDIES, IN ORDER (chance that it comes to each)")
         for one in sheet.remedies:
-            _lines(inner, [f"{percent(one.p)} {one.title}: {one.summary.rstrip('.')}. Verified when: {one.verified}"])
+            minutes = "for a qualified workshop" if one.way == "workshop" else _minutes_of(one)
+            summary, verified = one.summary.rstrip("."), one.verified
+            _lines(inner, [f"{percent(one.p)} {one.title}: {summary}, {minutes}. Verified when: {verified}"])
+            mind(inner, one.cautions)
         _heading(inner, "BRING")
         _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in sheet.bring) or "nothing special"], mark="")
-        _lines(inner, [f"plan {sheet.plan_minutes:.0f} min for putting it right, "
-                       f"{sheet.minutes:.0f} min in all with the journey"], mark="")
+        _heading(inner, "MINUTES, the journey apart")
+        _lines(inner, [f"{sheet.checks_minutes:.0f} for all of these checks",
+                       f"{sheet.plan_minutes:.0f} for putting it right, enough in nine of ten cases",
+                       f"{sheet.minutes:.0f} on average if the remedies are tried in this order without a check"], mark="")
         _heading(inner, "ANSWERS FOR IT")
         _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in sheet.answers_for)], mark="")
-        _heading(inner, "CAUTIONS")
-        _lines(inner, [f"{one.title}: {one.text}" for one in sheet.cautions])
         inner.print()
         inner.print(Text(plain(sheet.notice), style="dim"))
 
     emit(out, draw)
+
+
+def _minutes_of(line: SheetCheck | SheetRemedy) -> str:
+    """The minutes of a line and the set-ups to be made for it."""
+    first = f" (first: {', '.join(line.set_ups)}, {line.set_up_minutes:.0f} min)" if line.set_ups else ""
+    return f"{line.minutes:.0f} min{first}"
 
 
 def message_text(knowledge: Knowledge, findings: Sequence[Finding], *, greeting: str) -> str:
