@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from diagnose.caserecord import CLOSED, CURED, NO_CHANGE, PARTLY, Case
-from diagnose.explain import History, Weight, Weights
+from diagnose.explain import History, Weights
 from diagnose.maps import WORTH_DRAWING, Link, grouped, links_around, overview, titles_of
 from diagnose.network import Opened
 from diagnose.reasons import LISTED, Reasons
 from diagnose.records import REPORT, SAFETY_CLASSES, Cause
 from diagnose.screens import CLASSES, COURSES, plain
-from diagnose.screens_explain import decibans, number_words, turn_words
+from diagnose.screens_explain import conflict_words, decibans, number_words, turn_words, weighed
 from diagnose.triage import Triage, percent
 
 if TYPE_CHECKING:
@@ -124,10 +124,7 @@ def _spread(places: Sequence[float]) -> list[float]:
 
 def bars_of(weights: Weights) -> tuple[Bar, ...]:
     """The weight of every answer as a bar to either side, the strongest a full side."""
-    every: list[Weight] = list(weights.answers)
-    for words, one in (("reports that nobody mentioned", weights.unmentioned), ("remedies tried in vain", weights.tried)):
-        if one.alone or one.in_order:
-            every.append(one._replace(title=words))
+    every = weighed(weights)
     most = max((abs(one.alone) for one in every if math.isfinite(one.alone)), default=0.0)
     bars = []
     for one in every:
@@ -140,8 +137,9 @@ def bars_of(weights: Weights) -> tuple[Bar, ...]:
 def report_page(opened: Opened, case: Case, triage: Triage, reasons: Reasons) -> str:
     """The page of a case for the fitter: advice, ranking, belief over time, answers with weights, remedies, cautions."""
     knowledge = opened.knowledge
-    lean = reasons.sensitivity.leans_on if reasons.sensitivity else None
-    rival = reasons.sensitivity.rival if reasons.sensitivity else ""
+    found = reasons.sensitivity
+    lean = (number_words(found.leans_on, knowledge), turn_words(found.leans_on, found, knowledge)) if (
+        found and found.leans_on) else None
     first = [knowledge.causes[one.cause] for one in triage.ranking[:1]]
     done = [knowledge.causes[name] for name in case.confirmed if name in knowledge.causes]
     return _render(
@@ -151,8 +149,7 @@ def report_page(opened: Opened, case: Case, triage: Triage, reasons: Reasons) ->
         opened_on=day_in_words(case.opened), found=bool(done), tried=_tried(opened, case), closing=_closing(opened, case),
         sets=reasons.sets[:LISTED],
         support=reasons.support.requirements if reasons.support.well else reasons.support.failed,
-        lean=(number_words(lean, knowledge), turn_words(lean, rival, knowledge)) if lean else None,
-        parts=knowledge.header.parts)
+        lean=lean, conflict=conflict_words(reasons), parts=knowledge.header.parts)
 
 
 def _tried(opened: Opened, case: Case) -> list[tuple[str, str, str]]:

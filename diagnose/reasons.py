@@ -4,6 +4,7 @@ JSON; the same for all that is known about one id."""
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from diagnose.about import About, cause_title
@@ -22,7 +23,7 @@ from diagnose.explain import (
     weights_of_evidence,
     well_supported,
 )
-from diagnose.network import Opened
+from diagnose.network import Network, Opened
 from diagnose.posterior import Posterior, probability_of_any
 from diagnose.records import as_data
 from diagnose.sensitivity import Sensitivity, sensitivity
@@ -78,6 +79,7 @@ def reasons_of(opened: Opened, evidence: Evidence, posterior: Posterior, cause: 
     order = ranked(network, posterior)
     name = cause or (network.causes[order[0]] if order else "")
     covering: Covering = sets_covering(opened, evidence, posterior) if order else Covering((), 0.0)
+    rival = _rival(network, order, covering, name)
 
     def titles(causes: tuple[int, ...]) -> tuple[str, ...]:
         return tuple(cause_title(opened.knowledge, network.causes[i]) for i in causes)
@@ -91,8 +93,15 @@ def reasons_of(opened: Opened, evidence: Evidence, posterior: Posterior, cause: 
         conflict=conflict(opened, evidence), history=history(opened, evidence.answers, tried=evidence.tried),
         unlisted=float(posterior.p[network.unlisted]) if network.unlisted >= 0 else 0.0,
         unexplained=1.0 - float(probability_of_any(network, evidence, posterior, [order])[0]) if order else 1.0,
-        sensitivity=sensitivity(opened, evidence, name, most=LEANS) if name else None,
+        sensitivity=sensitivity(opened, evidence, name, rival=rival, most=LEANS) if name else None,
         support=well_supported(opened, evidence, posterior, draws=draws))
+
+
+def _rival(network: Network, order: Sequence[int], covering: Covering, cause: str) -> str:
+    """The cause that another one is ranked against: the first of the others, unless the likeliest set has both together."""
+    likeliest = [network.causes[i] for i in covering.sets[0].causes] if covering.sets else []
+    together = {cause, *(likeliest if cause in likeliest else ())}
+    return next((network.causes[i] for i in order if network.causes[i] not in together), "")
 
 
 def reasons_as_plain(reasons: Reasons) -> dict[str, Any]:

@@ -16,13 +16,14 @@ from diagnose.triage import percent
 
 if TYPE_CHECKING:
     from diagnose.about import About, LookAlike, Tie
-    from diagnose.explain import Weights
+    from diagnose.explain import Weight, Weights
     from diagnose.maps import Link, Overview
     from diagnose.reasons import Reasons
     from diagnose.records import Knowledge
-    from diagnose.sensitivity import Lean
+    from diagnose.sensitivity import Lean, Sensitivity
 
 SIDE = 10  # cells of a bar to either side
+WORTH_A_BAR = 0.05  # decibans: below it a weight is shown as 0.0
 AREA_PARTS = ("causes", "reports", "checks", "circumstances")
 WORTH_ALL = 30  # ties of one kind that are listed in full
 KINDS = {"cause": "CAUSES", "condition": "CONDITIONS", "report": "REPORTS", "check": "CHECKS", "circumstance": "CIRCUMSTANCES"}
@@ -62,21 +63,31 @@ def _draw_sets(out: Console, reasons: Reasons) -> None:
     if rest > 0:
         rows.append([Text(percent(rest)), Text(""), Text(f"{len(reasons.sets) - LISTED} more sets", style="dim")])
     _grid(out, rows, right=[0])
-    _lines(out, [f"something that the files do not list: {percent(reasons.unlisted)}",
-                 f"none of the causes in question: {percent(reasons.unexplained)}"], mark="", style="dim")
+    _lines(out, [f"something that the files do not list, alone or with others: {percent(reasons.unlisted)}",
+                 f"none of the causes in question, so something that no answer points at: {percent(reasons.unexplained)}"],
+           mark="", style="dim")
 
 
 def decibans(value: float) -> str:
     """Decibans with their sign; what decides by itself says so."""
     if not math.isfinite(value):
         return "decides for" if value > 0 else "rules out"
-    return f"{value:+.1f}" if abs(value) >= 0.05 else "0.0"
+    return f"{value:+.1f}" if abs(value) >= WORTH_A_BAR else "0.0"
+
+
+def weighed(weights: Weights) -> list[Weight]:
+    """Everything that has a weight, from what speaks most for the cause to what speaks most against it."""
+    found = list(weights.answers)
+    for words, one in (("reports that nobody mentioned", weights.unmentioned), ("remedies tried in vain", weights.tried)):
+        if one.alone or one.in_order:
+            found.append(one._replace(title=words))
+    return sorted(found, key=lambda one: -one.alone)
 
 
 def two_sided(out: Console, value: float, most: float, *, cells: int = SIDE) -> Text:
     """A bar to the left of the middle for what speaks against, to the right for what speaks for; ``most`` fills a side."""
     share = 1.0 if not math.isfinite(value) else min(abs(value) / most, 1.0) if most > 0 else 0.0
-    full = round(share * cells) if share == 0 or share * cells >= 1 else 1
+    full = 0 if abs(value) < WORTH_A_BAR else max(1, round(share * cells))
     fancy = (out.encoding or "").lower().replace("-", "").startswith("utf")
     mark, middle = ("■", "│") if fancy else ("#", "|")
     text = Text(" " * (cells - full) + mark * full if value < 0 else " " * cells, style="red")
@@ -86,10 +97,7 @@ def two_sided(out: Console, value: float, most: float, *, cells: int = SIDE) -> 
 
 def _draw_weights(out: Console, weights: Weights) -> None:
     _heading(out, "WEIGHT OF EVIDENCE (decibans: 10 is odds of ten to one; right speaks for it, left against it)")
-    every = [*weights.answers]
-    for words, one in (("reports that nobody mentioned", weights.unmentioned), ("remedies tried in vain", weights.tried)):
-        if one.alone or one.in_order:
-            every.append(one._replace(title=words))
+    every = weighed(weights)
     most = max((abs(one.alone) for one in every if math.isfinite(one.alone)), default=0.0)
     cells = SIDE if out.width >= WIDE else SIDE // 2
     _grid(out, [[Text(decibans(one.alone)), two_sided(out, one.alone, most, cells=cells),
@@ -104,14 +112,24 @@ def _draw_conflict(out: Console, reasons: Reasons, knowledge: Knowledge) -> None
     if not found.recheck:
         _lines(out, ["they do" if len(found.answers) > 1 else "there are too few to disagree"], mark="")
         return
-    first = reasons.ranking[0].title if reasons.ranking else ""
-    doubt = next(one for one in found.answers if one.finding == found.recheck)
-    explained = f"; {first} explains it" if found.explained else ""
-    again = "if in doubt, ask again" if found.explained else "ask again first"
-    _lines(out, [f"they disagree by {found.bits:.1f} bit{explained}", f"{again}: {doubt.title}: {doubt.said} "
-                 f"(chance of that given the other answers: "
-                 f"{percent(doubt.p_given_others)})"], mark="")
+    _lines(out, conflict_words(reasons), mark="")
     _lines(out, [knowledge.findings[found.recheck].ask], mark="", style="cyan")
+
+
+def conflict_words(reasons: Reasons) -> list[str]:
+    """How much the answers disagree, whether the first cause explains it, which to ask again."""
+    found = reasons.conflict
+    if not found.recheck:
+        return []
+    doubt = next(one for one in found.answers if one.finding == found.recheck)
+    amount = "they disagree by next to nothing"
+    if found.bits >= WORTH_A_BAR:
+        amount = (f"they disagree by {found.bits:.1f} bit: together they are {2.0**found.bits:.1f} times as rare as if none "
+                  "had to do with another")
+    explained = f"; {reasons.ranking[0].title} explains it" if found.explained else ""
+    again = "if in doubt, ask again" if found.explained else "ask again first"
+    return [amount + explained, f"{again}: {doubt.title}: {doubt.said} (chance of that given the other answers: "
+                                f"{percent(doubt.p_given_others)})"]
 
 
 def _draw_history(out: Console, reasons: Reasons) -> None:
@@ -119,13 +137,13 @@ def _draw_history(out: Console, reasons: Reasons) -> None:
     if len(told.moments) < 2:
         return
     _heading(out, "HOW THE BELIEF MOVED")
+    _lines(out, ["; ".join(f"{number} {title}" for number, title in enumerate(told.titles, 1))], mark="", style="dim")
     rows = [[*(Text(str(number), style="bold") for number in range(1, len(told.causes) + 1)), Text("after", style="bold")]]
     for moment in told.moments:
         words = f"{moment.title}: {moment.said}" if moment.title else "somebody called"
         shown = [percent(p) for p in moment.p] if moment.p else ["-"] * len(told.causes)
         rows.append([*(Text(p) for p in shown), Text(plain(words))])
     _grid(out, rows, right=list(range(len(told.causes))))
-    _lines(out, ["; ".join(f"{number} {title}" for number, title in enumerate(told.titles, 1))], mark="", style="dim")
 
 
 def _draw_leans(out: Console, reasons: Reasons, knowledge: Knowledge) -> None:
@@ -134,14 +152,15 @@ def _draw_leans(out: Console, reasons: Reasons, knowledge: Knowledge) -> None:
         return
     _heading(out, "WHAT IT LEANS ON MOST")
     lean = found.leans_on
-    _lines(out, [f"{number_words(lean, knowledge)}: within what is plausible ({lean.low:.2g} to {lean.high:.2g}) the answer "
-                 f"lies between {percent(min(lean.p_low, lean.p_high))} and {percent(max(lean.p_low, lean.p_high))}",
-                 turn_words(lean, found.rival, knowledge)], mark="")
+    low, high = sorted((lean.p_low, lean.p_high))
+    _lines(out, [f"{number_words(lean, knowledge)}; anywhere from {lean.low:.2g} to {lean.high:.2g} is plausible, and "
+                 f"{reasons.title} would have {percent(low)} to {percent(high)}",
+                 turn_words(lean, found, knowledge)], mark="")
     _lines(out, [f"in the files: {lean.parameter.where}"], mark="", style="dim")
     soonest = found.turns_first
     if soonest is not None and soonest.parameter != lean.parameter:
-        _lines(out, [f"soonest turned by {number_words(soonest, knowledge)}: {turn_words(soonest, found.rival, knowledge)}"],
-               mark="")
+        _lines(out, [f"the number whose change would turn it soonest: {number_words(soonest, knowledge)}; "
+                     f"{turn_words(soonest, found, knowledge)}"], mark="")
 
 
 def number_words(lean: Lean, knowledge: Knowledge) -> str:
@@ -150,17 +169,21 @@ def number_words(lean: Lean, knowledge: Knowledge) -> str:
     cause = knowledge.causes[one.cause].title if one.cause in knowledge.causes else knowledge.header.unlisted.title
     finding = knowledge.findings[one.finding].title if one.finding else ""
     level = one.level.replace("_", " ")
-    what = {"prior": f"how often it is: {cause}", "leak": f"how often nothing listed brings {finding}: {level}",
-            "link": f"how often {cause} brings {finding}: {level}"}[one.kind]
-    return f"{what} ({one.value:.2g})"
+    what = {"prior": f"share of callbacks with \"{cause}\"",
+            "leak": f"chance of \"{finding}: {level}\" without any listed cause",
+            "link": f"chance that \"{cause}\" brings \"{finding}: {level}\""}[one.kind]
+    return f"{what}, {one.value:.2g}"
 
 
-def turn_words(lean: Lean, rival: str, knowledge: Knowledge) -> str:
-    """At which value of a number the ranking would turn, in words."""
+def turn_words(lean: Lean, found: Sensitivity, knowledge: Knowledge) -> str:
+    """At which value of a number the cause and its rival would change places, in words."""
+    rival = found.rival
     other = knowledge.causes[rival].title if rival in knowledge.causes else knowledge.header.unlisted.title
     if not rival or lean.turns_at is None:
         return "no value of it would turn the ranking"
-    return f"at {lean.turns_at:.2g} it would draw level with: {other}"
+    if found.p < found.p_rival:
+        return f"at {lean.turns_at:.2g} it would overtake \"{other}\""
+    return f"at {lean.turns_at:.2g} it would be overtaken by \"{other}\""
 
 
 def show_about(out: Console, found: About, knowledge: Knowledge) -> None:

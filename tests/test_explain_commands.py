@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ import diagnose
 from diagnose import case as cases
 from diagnose.caserecord import Case, CaseAnswer, Note, RemedyTried
 from diagnose.cli import run
-from diagnose.evidence import Answer, read_evidence
+from diagnose.evidence import Answer, Evidence, read_evidence
+from diagnose.exchange import export_case
 from diagnose.explain import weights_of_evidence
 from diagnose.network import Opened
 from diagnose.posterior import infer
@@ -114,6 +116,74 @@ def test_the_value_at_which_the_ranking_turns_turns_it(log: Log, head_unit: Open
     p = infer(changed.network, moved).p
     one, other = (changed.network.cause_index[name] for name in (reasons.cause, reasons.sensitivity.rival))
     assert p[one] == pytest.approx(p[other], rel=1e-6)
+
+
+def by_another_engine(opened: Opened, evidence: Evidence, file: Path, *causes: str) -> list[float]:
+    """P(cause | e) by a second general engine from the exported case (it reads numbers in single precision)."""
+    gum = pytest.importorskip("pyagrum")
+    file.write_text(export_case(opened, evidence, "bif"), encoding="utf-8")
+    read = gum.loadBN(str(file))
+    engine = gum.LazyPropagation(read)
+    engine.setEvidence({name: "so" for name in read.names() if name.endswith("-seen")})
+    engine.makeInference()
+    return [engine.posterior(cause)[{cause: "present"}] for cause in causes]
+
+
+def test_weights_and_turning_points_by_another_engine(head_unit: Opened, tmp_path: Path) -> None:
+    """Answers that disagree: each check left out in turn; just below and just above a turning point another cause is first."""
+    file, said = tmp_path / "case.bif", [Answer("forgets_at_key_off", "yes", method="volunteered"),
+                                         Answer("memory_feed_key_off", "good"), Answer("dead_with_key_on", "yes"),
+                                         Answer("radio_fuse_look", "whole", "fitter")]
+
+    def odds(p: float) -> float:
+        return 10 * math.log10(p / (1 - p))
+
+    evidence = read_evidence(head_unit.knowledge, head_unit.network, said)
+    reasons = reasons_of(head_unit, evidence, infer(head_unit.network, evidence), draws=2)
+    assert reasons.weights is not None and reasons.sensitivity is not None and reasons.conflict.recheck
+    (whole,) = by_another_engine(head_unit, evidence, file, reasons.cause)
+    for k in (1, 3):  # a report left out is no report that nobody mentioned, so the checks only
+        rest = read_evidence(head_unit.knowledge, head_unit.network, [one for one in said if one is not said[k]])
+        (without,) = by_another_engine(head_unit, rest, file, reasons.cause)
+        assert odds(whole) - odds(without) == pytest.approx(reasons.weights.answers[k].alone, abs=1e-5)
+    found = reasons.sensitivity
+    assert found.leans_on != found.turns_first
+    for lean in (found.leans_on, found.turns_first):
+        assert lean is not None and lean.turns_at is not None
+        ahead = []
+        for t in (lean.turns_at * (1 - 1e-3), lean.turns_at * (1 + 1e-3)):
+            moved = with_parameter(head_unit, lean.parameter, t)
+            again = read_evidence(moved.knowledge, moved.network, said)
+            one, other = by_another_engine(moved, again, file, found.cause, found.rival)
+            ahead.append(one > other)
+        assert ahead[0] is not ahead[1], lean.parameter
+
+
+def test_a_cause_that_is_there_as_well_is_no_rival(head_unit: Opened) -> None:
+    answers = [*(Answer(f, x, who, m) for f, x, who, m in FEEDS), Answer("fm_weak", "yes", method="volunteered"),
+               Answer("aerial_amplifier", "yes", "fitter"), Answer("aerial_supply_volts", "none", "fitter")]
+    evidence = read_evidence(head_unit.knowledge, head_unit.network, answers)
+    reasons = reasons_of(head_unit, evidence, infer(head_unit.network, evidence), draws=2)
+    assert set(reasons.sets[0].causes) == {"feeds_exchanged", "aerial_amplifier_unsupplied"}
+    assert [one.cause for one in reasons.ranking[:2]] == ["feeds_exchanged", "aerial_amplifier_unsupplied"]
+    assert reasons.sensitivity is not None and reasons.sensitivity.rival == reasons.ranking[2].cause
+
+
+@pytest.mark.parametrize(("cause", "told"), [("feeds_exchanged", "it would be overtaken by"),
+                                             ("feeds_both_switched", "it would overtake")])
+def test_who_would_overtake_whom(log: Log, head_unit: Opened, cause: str, told: str) -> None:
+    shown = log.run("why", log.put(head_unit, FEEDS[:1]), cause, "--cases", str(log.folder))
+    assert told in " ".join(shown.split())
+
+
+def test_a_weight_of_nothing_has_no_bar_and_the_strongest_stands_first(log: Log, head_unit: Opened) -> None:
+    shown = log.run("why", log.put(head_unit, [("smell_smoke_heat", "none", "customer", "recall"), *FEEDS]),
+                    "--cases", str(log.folder))
+    rows = re.findall(r"^ +([+-][0-9.]+|0\.0) +(■*)│(■*) ", shown, re.M)
+    values = [float(value) for value, *_ in rows]
+    assert len(rows) == 5 and values == sorted(values, reverse=True) and 0.0 in values
+    for value, against, speaks_for in zip(values, *list(zip(*rows, strict=True))[1:], strict=True):
+        assert (bool(against), bool(speaks_for)) == (value < 0, value > 0)
 
 
 def test_why_says_every_part_on_the_screen(log: Log, head_unit: Opened) -> None:
