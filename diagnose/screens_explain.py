@@ -11,6 +11,7 @@ from rich.text import Text
 
 from diagnose.maps import WORTH_DRAWING, grouped, titles_of
 from diagnose.reasons import LISTED
+from diagnose.records import CIRCUMSTANCE, REPORT, Cause, Caution, Finding
 from diagnose.screens import WIDE, _glued, _grid, _heading, _lines, bar, emit, plain
 from diagnose.triage import percent
 
@@ -19,12 +20,13 @@ if TYPE_CHECKING:
     from diagnose.explain import Weight, Weights
     from diagnose.maps import Link, Overview
     from diagnose.reasons import Reasons
-    from diagnose.records import Knowledge
+    from diagnose.records import Header, Knowledge
     from diagnose.sensitivity import Lean, Sensitivity
 
 SIDE = 10  # cells of a bar to either side
 WORTH_A_BAR = 0.05  # decibans: below it a weight is shown as 0.0
 AREA_PARTS = ("causes", "reports", "checks", "circumstances")
+WORTH_QUOTING = 8  # phrases of a report
 WORTH_ALL = 30  # ties of one kind that are listed in full
 KINDS = {"cause": "CAUSES", "condition": "CONDITIONS", "report": "REPORTS", "check": "CHECKS", "circumstance": "CIRCUMSTANCES"}
 
@@ -190,16 +192,19 @@ def show_about(out: Console, found: About, knowledge: Knowledge) -> None:
     """Everything known about one id: its record, its ties both ways, its cautions, what looks like it."""
     def draw(inner: Console) -> None:
         inner.print(Text(plain(found.title), style="bold") + Text(f"  {found.kind}  ") + Text(found.id, style="cyan"))
+        _lines(inner, description_lines(found, knowledge), mark="")
+        if found.cautions:
+            _heading(inner, "CAUTIONS")
+            _lines(inner, [f"{one.title}: {one.text}" for one in found.cautions], mark="! ", style="yellow")
+            inner.print()
         for line in record_lines(found, knowledge):
             step, stop, words = line.partition(". ") if line.startswith("  ") else ("", "", line)
             _lines(inner, [words], mark=step + stop)
         for kind, heading in KINDS.items():
             ties = [tie for tie in found.ties if tie.kind == kind]
             if ties:
-                _draw_ties(inner, ties, f"{heading} ({len(ties)})")
-        if found.cautions:
-            _heading(inner, "CAUTIONS")
-            _lines(inner, [f"{one.title}: {one.text}" for one in found.cautions], mark="! ", style="yellow")
+                meaning = _meaning(found.kind, kind) if any(tie.p for tie in ties) else ""
+                _draw_ties(inner, ties, f"{heading} ({len(ties)}{meaning})")
         if found.look_alikes:
             _heading(inner, "LOOK-ALIKES (described in nearly the same way) AND WHAT SEPARATES THEM")
             for other in found.look_alikes:
@@ -208,46 +213,87 @@ def show_about(out: Console, found: About, knowledge: Knowledge) -> None:
     emit(out, draw)
 
 
+def _meaning(of: str, kind: str) -> str:
+    """What the percentages beside the ties of one kind are, for the heading."""
+    if "circumstance" in (of, kind):
+        return ": chance that it goes with each"
+    if of == "cause" or (of == "condition" and kind != "cause"):
+        return ": chance that this brings each"
+    return ": chance that each brings this"
+
+
+def description_lines(found: About, knowledge: Knowledge) -> list[str]:
+    """What the record is about, in sentences."""
+    said = (("", "description"), ("", "text"), ("", "ask"), ("how it comes about: ", "origin"), ("in few words: ", "briefly"))
+    lines = [f"{words}{value}" for words, name in said if (value := getattr(found.record, name, ""))]
+    area = getattr(found.record, "area", "")
+    return [*lines, f"area: {knowledge.header.areas[area]} ({area})"] if area else lines
+
+
 def record_lines(found: About, knowledge: Knowledge) -> list[str]:
     """What the record itself says, in sentences."""
-    record, header = found.record, knowledge.header
-    lines: list[str] = []
+    record = found.record
+    if isinstance(record, Cause):
+        lines = _cause_lines(record, knowledge.header)
+    elif isinstance(record, Finding):
+        lines = _finding_lines(record, knowledge.header)
+    elif isinstance(record, Caution):
+        lines = _said(("steps that name one of these carry it: ", ", ".join(record.triggers)),
+                      ("no such step for: ", ", ".join(knowledge.header.people[who] for who in record.forbidden_to)))
+    else:
+        lines = []
+    return lines + _said(("in the files: ", f"{record.file}:{record.line}" if record.file else ""))
 
-    def say(words: str, value: object) -> None:
-        if value:
-            lines.append(f"{words}{value}")
 
-    for name in ("description", "text", "ask", "origin"):
-        say("", getattr(record, name, ""))
-    if found.kind == "cause":
-        remedy = record.remedy  # type: ignore[union-attr]
-        say("share of callbacks: ", percent(record.prior))  # type: ignore[union-attr]
-        say("class: ", record.safety.replace("_", " "))  # type: ignore[union-attr]
-        say("remedy: ", f"{remedy.summary} ({remedy.minutes:g} min)")
-        lines.extend(f"  {number}. {step}" for number, step in enumerate(remedy.steps, 1))
-        say("by phone: ", f"{remedy.by_phone} - {remedy.by_phone_how}" if remedy.by_phone_how else remedy.by_phone)
-        say("made sure by: ", remedy.verified)
-        say("bring: ", ", ".join(header.parts[part] for part in remedy.bring))
-        shares = record.answers_for.items()  # type: ignore[union-attr]
-        say("answers for it: ", ", ".join(f"{header.answers_for[name]} {percent(p)}" for name, p in shares))
-        say("source: ", record.source)  # type: ignore[union-attr]
-    if found.kind in ("report", "check", "circumstance"):
-        levels = zip(record.levels, record.meanings, strict=True)  # type: ignore[union-attr]
-        say("levels: ", "; ".join(f"{level.replace('_', ' ')} ({meaning})" if meaning else level for level, meaning in levels))
-        without = "how often: " if found.kind == "circumstance" else "without any listed cause: "
-        leaks = zip(record.levels[1:], record.leak, strict=True)  # type: ignore[union-attr]
-        say(without, ", ".join(f"{level.replace('_', ' ')} {percent(p)}" for level, p in leaks))
-        if found.kind == "report":
-            say("mentioned unasked where it is so: ", percent(record.salience))  # type: ignore[union-attr]
-        for who, steps in record.how.items():  # type: ignore[union-attr]
-            lines.append(f"for the {who}:")
-            lines.extend(f"  {number}. {step}" for number, step in enumerate(steps, 1))
-        say("minutes: ", f"{record.minutes:g}" if record.minutes else "")  # type: ignore[union-attr]
-        tools = (" or ".join(header.tools[tool] for tool in some) for some in record.tools)  # type: ignore[union-attr]
-        say("tools: ", ", ".join(tools))
-        say("to be set up: ", ", ".join(header.set_ups[name].title for name in record.set_ups))  # type: ignore[union-attr]
-    say("in the files: ", f"{record.file}:{record.line}" if record.file else "")
-    return lines
+def _said(*pairs: tuple[str, str]) -> list[str]:
+    """A line for each pair of words and value that has a value."""
+    return [words + value for words, value in pairs if value]
+
+
+def _numbered(steps: Sequence[str]) -> list[str]:
+    return [f"  {number}. {step}" for number, step in enumerate(steps, 1)]
+
+
+def _cause_lines(cause: Cause, header: Header) -> list[str]:
+    remedy = cause.remedy
+    shares = ", ".join(f"{header.answers_for[name]} {percent(p)}" for name, p in cause.answers_for.items())
+    phone = f"{remedy.by_phone} - {remedy.by_phone_how}" if remedy.by_phone_how else remedy.by_phone
+    return [
+        f"share of callbacks: {percent(cause.prior)}", f"class: {cause.safety.replace('_', ' ')}",
+        f"remedy: {remedy.summary} ({remedy.minutes:g} min)", *_numbered(remedy.steps),
+        *_said(("to be set up: ", ", ".join(header.set_ups[name].title for name in remedy.set_ups)),
+               ("done by: ", "; ".join(header.people[who] for who in remedy.who)), ("by phone: ", phone),
+               ("made sure by: ", remedy.verified), ("bring: ", ", ".join(header.parts[part] for part in remedy.bring)),
+               ("answers for it: ", shares), ("source: ", cause.source), ("see: ", "; ".join(cause.see)))]
+
+
+def _finding_lines(finding: Finding, header: Header) -> list[str]:
+    levels = list(zip(finding.levels, finding.meanings, strict=True))
+    without = "how often: " if finding.kind == CIRCUMSTANCE else "without any listed cause: "
+    read = finding.reading
+    bands = read and "; ".join(f"{_words(name)} {low:g} to {high:g}" for name, (low, high) in read.bands.items())
+    tools = (" or ".join(header.tools[tool] for tool in some) for some in finding.tools)
+    phrases = [words for level, words in finding.phrases if level != finding.levels[0]]
+    shares = ", ".join(f"{_words(name)} {percent(p)}" for name, p in zip(finding.levels[1:], finding.leak, strict=True))
+    lines = _said(
+        ("levels: ", "; ".join(f"{_words(name)} ({meaning})" if meaning else _words(name) for name, meaning in levels)),
+        ("sets off: ", "; ".join(f"\"{_words(what)}\" at {_words(name)}" for name, what in finding.alarm.items())),
+        (f"read in {read.unit}: " if read else "", bands or ""),
+        (without, shares),
+        ("mentioned unasked where it is so: ", percent(finding.salience) if finding.kind == REPORT else ""),
+        ("in customers' words: ", "; ".join(f"\"{words}\"" for words in phrases[:WORTH_QUOTING])
+         + (f"; {len(phrases) - WORTH_QUOTING} more" if len(phrases) > WORTH_QUOTING else "")),
+        ("answered by: ", "; ".join(header.people[who] for who in finding.who)))
+    for who, steps in finding.how.items():
+        lines += [f"for the {who}:", *_numbered(steps)]
+    return lines + _said(
+        ("minutes: ", f"{finding.minutes:g}" if finding.minutes else ""), ("tools: ", ", ".join(tools)),
+        ("to be set up: ", ", ".join(header.set_ups[name].title for name in finding.set_ups)),
+        ("see: ", "; ".join(finding.see)))
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
 
 
 def _draw_ties(out: Console, ties: Sequence[Tie], heading: str) -> None:
@@ -264,7 +310,7 @@ def _draw_ties(out: Console, ties: Sequence[Tie], heading: str) -> None:
         rows.append([*strength, words + Text(_glued(plain(f"  {note}")), style="dim") if note else words])
     _grid(out, rows, right=[0])
     if len(ties) > WORTH_ALL:
-        _lines(out, [f"and {len(ties) - WORTH_ALL} weaker ones (all with --json)"], mark="", style="dim")
+        _lines(out, [f"and {len(ties) - WORTH_ALL} more (all with --json)"], mark="", style="dim")
 
 
 def _draw_look_alike(out: Console, other: LookAlike) -> None:
@@ -272,9 +318,10 @@ def _draw_look_alike(out: Console, other: LookAlike) -> None:
     apart = []
     for one in other.told_apart_by:
         here, there = (max(p, key=lambda level: p[level]) for p in (one.here, one.there))
-        said = f"here {here.replace('_', ' ')}, there {there.replace('_', ' ')}" if here != there else \
-            f"differs by {percent(one.difference)}"
-        apart.append(f"{one.title}: {said}")
+        if here == there:  # alike in what shows most often: the level that shows it best
+            here = there = max(one.here, key=lambda level: abs(one.here[level] - one.there[level]))
+        apart.append(f"{one.title}: here {_words(here)} {percent(one.here[here])}, there {_words(there)} "
+                     f"{percent(one.there[there])}")
     _lines(out, apart or ["no check tells them apart"], mark="    ", style="dim")
 
 

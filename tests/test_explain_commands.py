@@ -21,7 +21,7 @@ from diagnose.explain import weights_of_evidence
 from diagnose.network import Opened
 from diagnose.posterior import infer
 from diagnose.reasons import about_as_plain, reasons_as_plain, reasons_of
-from diagnose.records import CIRCUMSTANCE
+from diagnose.records import CIRCUMSTANCE, Cause
 from diagnose.sensitivity import with_parameter
 
 SCHEMAS = Path(diagnose.__file__).parent / "schemas"
@@ -300,6 +300,23 @@ def test_explain_shows_and_links_both_ways(log: Log, name: str) -> None:
         assert tie["id"] in shown
         back = json.loads(log.run("explain", tie["id"], "--json"))
         assert name in {one["id"] for one in back["ties"]} | {one["id"] for one in back["cautions"]}, tie["id"]
+
+
+def test_explain_tells_the_cautions_before_the_steps_and_all_that_the_record_holds(log: Log, head_unit: Opened) -> None:
+    knowledge = head_unit.knowledge
+    for name in ("feeds_exchanged", "memory_feed_key_off", "smell_smoke_heat"):
+        shown = " ".join(log.run("explain", name).split())
+        record = knowledge.causes.get(name) or knowledge.findings[name]
+        carried = record.remedy.cautions if isinstance(record, Cause) else record.cautions
+        steps = record.remedy.steps if isinstance(record, Cause) else [step for some in record.how.values() for step in some]
+        assert carried and steps and all(" ".join(step.split()) in shown for step in steps)
+        for one in carried:
+            assert shown.index(knowledge.cautions[one].text[:40]) < shown.index(steps[0][:40])
+    shown = " ".join(log.run("explain", "smell_smoke_heat").split())
+    assert '"stop now" at smell or smoke' in shown and "area: Heat damage (heat)" in shown
+    assert "read in V: good 12.4 to 13.5" in " ".join(log.run("explain", "battery_volts_rested").split())
+    said = next(words for level, words in knowledge.findings["fm_weak"].phrases if level == "yes")
+    assert f'"{said}"' in " ".join(log.run("explain", "fm_weak").split())
 
 
 def test_explain_names_what_separates_look_alikes(log: Log, head_unit: Opened) -> None:
