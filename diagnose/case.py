@@ -42,7 +42,7 @@ MARKER = ".diagnose-cases"  # marks a folder as a store, and is the file that wr
 VARIABLE = "DIAGNOSE_CASES"
 __all__ = [
     "CLOSED", "LONGEST_NOTE", "MARKER", "OPEN", "SCHEMA", "SKIPPED", "UNKNOWN", "VARIABLE", "Case", "CaseAnswer", "CaseFile",
-    "Note", "RemedyTried", "answers_in_force", "asked", "closed_as", "create", "iterate", "load", "load_all", "new_id", "now",
+    "Note", "RemedyTried", "answers_in_force", "closed_as", "create", "iterate", "load", "load_all", "new_id", "now",
     "parse", "reopened", "save", "stale_findings", "store_path", "to_text", "with_answer", "with_circumstance", "with_note",
     "with_remedy", "without_last_answer",
 ]
@@ -139,11 +139,6 @@ def answers_in_force(case: Case, moves: Mapping[str, Collection[str]] | None = N
 def stale_findings(case: Case, moves: Mapping[str, Collection[str]]) -> tuple[str, ...]:
     """The findings whose answer no longer counts because of a remedy, to be asked again."""
     return tuple(_latest(case, moves)[1])
-
-
-def asked(case: Case) -> frozenset[str]:
-    """The findings that were asked about, answered or not."""
-    return frozenset(answer.finding for answer in case.answers) | frozenset(case.circumstances)
 
 
 def _latest(case: Case, moves: Mapping[str, Collection[str]] | None) -> tuple[dict[str, CaseAnswer], dict[str, CaseAnswer]]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
-from diagnose.case import answers_in_force, asked, stale_findings
+from diagnose.case import answers_in_force, stale_findings
 from diagnose.caserecord import CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
 from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
 from diagnose.network import Network, Opened
@@ -93,9 +93,19 @@ def no_longer_valid(opened: Opened, case: Case) -> tuple[str, ...]:
     return stale_findings(case, moved_checks(opened))
 
 
-def already_asked(case: Case) -> frozenset[str]:
-    """Findings that were put already, answered or not, and circumstances that are known."""
-    return frozenset(asked(case)) | frozenset(case.circumstances)
+def already_asked(opened: Opened, case: Case, who: str) -> frozenset[str]:
+    """What was answered, and what was put to this person in vain: somebody else may know or be able to do it. What only one
+    person can answer was put to that one, whoever is on the line."""
+    findings = opened.knowledge.findings
+
+    def in_vain(answer: CaseAnswer) -> bool:
+        finding = findings.get(answer.finding)
+        only = finding is None or finding.kind == REPORT or bool(
+            finding.kind == CIRCUMSTANCE and finding.who and who not in finding.who)
+        return only or answer.who == who
+
+    answered = {a.finding for a in case.answers if not a.unanswered or in_vain(a)}
+    return frozenset(answered) | frozenset(case.circumstances)
 
 
 def letters(finding: Finding) -> dict[str, str]:
@@ -110,6 +120,8 @@ def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -
     behind makes it unsure. Raises InputError with one sentence if it is none of these.
     """
     text = " ".join(line.split())
+    if text.lower() == "skip":
+        return Reply("answer", unanswered=SKIPPED)
     word, _, rest = text.partition(" ")
     order = word.lower()
     names = {name.split()[0] for name in ORDERS}
@@ -117,8 +129,6 @@ def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -
         return Reply(order, rest.strip())
     if _knows_not(text):
         return Reply("answer", unanswered=UNKNOWN)
-    if order == "skip":
-        return Reply("answer", unanswered=SKIPPED)
     opinion = _OPINION.get(_bare(text))
     sure = not (opinion or _UNSURE.match(text) or (len(text) > 1 and text.endswith("?")))
     said = opinion or _UNSURE.sub("", text).rstrip("?. ").strip()

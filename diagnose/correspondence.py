@@ -188,7 +188,7 @@ def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]
     greeting += f"\n\nWe have noted: {'; '.join(noted)}. Tell us if that is not right." if noted else ""
     if advice.safety == "stop_now" and not advice.lifted_by:
         return file, [], greeting
-    situation = Situation(who="customer", tools=tools, asked=already_asked(file.case),
+    situation = Situation(who="customer", tools=tools, asked=already_asked(opened, file.case, "customer"),
                           circumstances=dict(file.case.circumstances), alone=True)
     together = best_together(knowledge, opened.network, evidence, posterior, situation, count)
     least = 1 + len([name for name in together.findings if name in knowledge.header.first_checks])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -18,10 +18,11 @@ if TYPE_CHECKING:
     from diagnose.caserecord import Case
     from diagnose.correspondence import Sheet, SheetCheck, SheetRemedy
     from diagnose.nextcheck import CheckScore, Choice
-    from diagnose.records import Cause, Finding, Knowledge
+    from diagnose.records import Cause, Caution, Finding, Knowledge
     from diagnose.triage import Triage
 
 SHOWN = 3  # causes in view beside a question
+MUCH, SOMETHING = 0.3, 0.1  # bits from which a question tells much, or something
 
 
 def show_belief(out: Console, triage: Triage, *, full: bool = False) -> None:
@@ -59,9 +60,7 @@ def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, numbe
         _heading(inner, f"{number}. {plain(finding.title)}", "bold cyan")
         _lines(inner, [f"({asked}for the {who}{minutes})"], mark="", style="dim")
         _lines(inner, [finding.ask], mark="", style="bold")
-        for caution in cautions_for(knowledge, finding, who):
-            words = f"{caution.title}, as before" if caution.id in read else f"{caution.title}: {words_of(caution, who)}"
-            _lines(inner, [words], mark="! ", style="yellow")
+        _mind(inner, cautions_for(knowledge, finding, who), who, read)
         _lines(inner, steps_for(finding, who), mark="> ")
         rows = []
         for letter, level in letters(finding).items():
@@ -74,14 +73,21 @@ def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, numbe
     emit(out, draw)
 
 
+def _mind(out: Console, cautions: Iterable[Caution], who: str, read: Collection[str]) -> None:
+    """Cautions before the action: in full the first time, by their titles later."""
+    for caution in cautions:
+        words = f"{caution.title}, as before" if caution.id in read else f"{caution.title}: {words_of(caution, who)}"
+        _lines(out, [words], mark="! ", style="yellow")
+
+
 def show_why(out: Console, knowledge: Knowledge, score: CheckScore) -> None:
     """Why a question is asked: gain, minutes, what each answer would do."""
     def draw(inner: Console) -> None:
         saving = "" if score.saving is None else f", saves about {score.saving:.0f} min until it works again"
         if score.first:
             _lines(inner, ["this always comes first, whatever else is known"], mark="")
-        _lines(inner, [f"tells {score.gain:.2f} bit about what is in question, takes {score.minutes:.1f} min{saving}"],
-               mark="")
+        _lines(inner, [f"tells {score.gain:.2f} bit about what is in question (1 bit halves what is possible), takes "
+                       f"{score.minutes:.1f} min{saving}"], mark="")
         rows = []
         for outcome in score.outcomes:
             then = f"then {percent(outcome.cause_p)} {_title(knowledge, outcome.cause)}" if outcome.cause else ""
@@ -101,11 +107,35 @@ def show_others(out: Console, knowledge: Knowledge, scores: Sequence[CheckScore]
     """Other questions worth asking now."""
     def draw(inner: Console) -> None:
         _heading(inner, "other questions now (ask ID puts one)")
-        rows = [[Text(s.finding, style="cyan"), Text(f"{s.gain:.2f} bit"), Text(f"{s.minutes:.0f} min"),
+        rows = [[Text(s.finding, style="cyan"), Text(_tells(s.gain)), Text(f"{max(1, round(s.minutes))} min"),
                  Text(plain(knowledge.findings[s.finding].title))] for s in scores]
-        _grid(inner, rows)
+        if rows:
+            _grid(inner, rows)
+        else:
+            _lines(inner, ["none that this person can answer with what is at hand"], mark="")
 
     emit(out, draw)
+
+
+def _tells(gain: float) -> str:
+    """How much an answer tells, in a word; the number stands under ``why``."""
+    return next(word for least, word in ((MUCH, "tells much"), (SOMETHING, "tells something"), (0.0, "tells little"))
+                if gain >= least)
+
+
+def show_no_check_pays(out: Console, knowledge: Knowledge, choice: Choice) -> None:
+    """Why nothing more is asked: the best check that is left, what it tells and what it costs."""
+    best = next((score for score in choice.scores if score.saving is not None), None)
+    reason = choice.stop.reason if choice.stop else ""
+    if best:
+        title, saves = inside(knowledge.findings[best.finding].title), (best.saving or 0.0) + best.minutes
+        reason += f": the best left ({title}) tells {best.gain:.2f} bit, takes {best.minutes:.1f} min, saves {saves:.1f} min"
+    say(out, reason)
+
+
+def say(out: Console, words: str) -> None:
+    """A sentence of the program."""
+    emit(out, lambda inner: _lines(inner, [words], mark=""))
 
 
 def show_orders(out: Console) -> None:
@@ -118,15 +148,13 @@ def show_orders(out: Console) -> None:
     emit(out, draw)
 
 
-def show_remedy(out: Console, knowledge: Knowledge, cause: Cause, *, way: str, p: float) -> None:
-    """A remedy to be tried now: in the customer's words by phone, in steps on site."""
+def show_remedy(out: Console, knowledge: Knowledge, cause: Cause, *, way: str, p: float, read: Collection[str] = ()) -> None:
+    """A remedy to be tried now: in the customer's words by phone, in steps on site. read: as in ``show_question``."""
     def draw(inner: Console) -> None:
         _heading(inner, f"Try now: {plain(cause.remedy.summary)}", "bold green")
         _lines(inner, [f"{percent(p)}: {cause.title}"], mark="", style="dim")
-        for name in cause.remedy.cautions:
-            caution = knowledge.cautions[name]
-            words = words_of(caution, "customer" if way == "phone" else "fitter")
-            _lines(inner, [f"{caution.title}: {words}"], mark="! ", style="yellow")
+        cautions = [knowledge.cautions[name] for name in cause.remedy.cautions]
+        _mind(inner, cautions, "customer" if way == "phone" else "fitter", read)
         _lines(inner, [cause.remedy.by_phone_how] if way == "phone" else cause.remedy.steps, mark="> ")
         _lines(inner, [f"verified when: {cause.remedy.verified}"], mark="")
 

@@ -10,6 +10,7 @@ from rich.text import Text
 from diagnose import case as cases
 from diagnose import screens_call as show
 from diagnose.caserecord import CURED, NO_CHANGE, PARTLY, Case, RemedyTried
+from diagnose.cautions import cautions_for
 from diagnose.conversation import (
     Reply,
     already_asked,
@@ -25,7 +26,7 @@ from diagnose.network import Opened
 from diagnose.nextcheck import CheckScore, Choice, Situation, allowed, choose, with_outcomes
 from diagnose.posterior import Posterior, infer
 from diagnose.records import Finding
-from diagnose.screens import plain, show_problems
+from diagnose.screens import show_problems
 from diagnose.source import InputError, complaint, nearest
 from diagnose.triage import SWEEP_MEMORY, Triage, advise
 
@@ -80,7 +81,7 @@ def situation_of(session: Session) -> Situation:
     """Who is there, with what, and what was put already; answers made stale by a remedy may be asked again."""
     again = set(no_longer_valid(session.opened, session.case))
     return Situation(who=session.who, tools=session.tools, made=frozenset(session.made),
-                     asked=already_asked(session.case) - again, skipped=frozenset(session.refused),
+                     asked=already_asked(session.opened, session.case, session.who) - again, skipped=frozenset(session.refused),
                      circumstances=dict(session.case.circumstances))
 
 
@@ -123,7 +124,7 @@ def _read(session: Session, prompt: str = "> ") -> str | None:
 
 
 def _say(session: Session, words: str) -> None:
-    session.out.print(Text(f"  {plain(words)}"))
+    show.say(session.out, words)
 
 
 def _put(session: Session, now: Standing, choice: Choice, finding: Finding) -> bool:
@@ -135,7 +136,7 @@ def _put(session: Session, now: Standing, choice: Choice, finding: Finding) -> b
     again = finding.id in no_longer_valid(session.opened, session.case)
     show.show_question(session.out, knowledge, finding, number=number, who=who, score=score, again=again,
                        read=session.read)
-    session.read.update(finding.cautions)
+    session.read.update(caution.id for caution in cautions_for(knowledge, finding, who))
     while True:
         line = _read(session)
         if line is None:
@@ -214,6 +215,7 @@ def _change(session: Session, order: str, argument: str) -> bool:
             raise complaint(f"{argument[:40]!r} is not one of the people", nearest(argument, knowledge.header.people))
         session.who, session.made, session.tools = argument, set(), None
         session.refused.clear()
+        session.read.clear()
     elif order == "tell":
         _tell(session, argument)
     elif order == "tried":
@@ -255,14 +257,17 @@ def _finish(session: Session, now: Standing, choice: Choice) -> bool:
     first = choice.plan[0] if choice.plan else None
     if first and first.way in ("phone", "here") and first.cause in knowledge.causes:
         p = now.posterior.p[session.opened.network.cause_index[first.cause]]
-        show.show_remedy(session.out, knowledge, knowledge.causes[first.cause], way=first.way, p=float(p))
-        return _orders_only(session, now, f"when it was tried: tried {first.cause}")
-    return _orders_only(session, now, f"the sheet for the visit: diagnose sheet {session.case.id}")
+        cause = knowledge.causes[first.cause]
+        show.show_remedy(session.out, knowledge, cause, way=first.way, p=float(p), read=session.read)
+        session.read.update(cause.remedy.cautions)
+        return _orders_only(session, now, f"when it was tried: tried {first.cause}", choice)
+    return _orders_only(session, now, f"the sheet for the visit: diagnose sheet {session.case.id}", choice)
 
 
-def _orders_only(session: Session, now: Standing, words: str) -> bool:
+def _orders_only(session: Session, now: Standing, words: str, choice: Choice | None = None) -> bool:
     """Wait for an order where there is no question; True when something changed, False to leave."""
-    _say(session, f"{words}; or tell, tried, who, back, note, belief, stop")
+    orders = ("tell", "tried", "who", "back", "note", "belief", *(("why", "else") if choice else ()), "stop")
+    _say(session, f"{words}; or {', '.join(orders)}")
     while True:
         line = _read(session)
         if line is None:
@@ -271,11 +276,14 @@ def _orders_only(session: Session, now: Standing, words: str) -> bool:
         if not line:
             continue
         try:
-            if word.lower() not in ("tell", "tried", "who", "back", "note", "belief", "stop", "help", "ask"):
-                raise complaint(f"{line[:40]!r} is no order that fits here", "tell, tried, who, back, note, belief or stop")
+            if word.lower() not in (*orders, "help", "ask"):
+                raise complaint(f"{line[:40]!r} is no order that fits here", ", ".join(orders[:-1]) + " or stop")
             if word.lower() in ("tell", "tried", "who", "note", "ask") and not rest.strip():
                 raise complaint(f"{word} wants something after it", "help shows how")
-            done = _obey(session, now, Reply(word.lower(), rest.strip()), None, None)
+            if word.lower() == "why" and choice:
+                show.show_no_check_pays(session.out, session.opened.knowledge, choice)
+                continue
+            done = _obey(session, now, Reply(word.lower(), rest.strip()), choice, None)
         except InputError as error:
             show_problems(error.problems)
             continue

@@ -110,7 +110,7 @@ def test_wrong_input_is_told_in_a_sentence_and_nothing_is_lost(folder: Path) -> 
     talk.leave()
 
 
-def test_answers_orders_and_the_way_back(folder: Path) -> None:
+def test_answers_orders_and_the_way_back(folder: Path, titles: dict[str, str]) -> None:
     talk = Talk(folder, "call", "poor reception on every fm station", columns=120)
     talk.prompt()
     talk.say("none")
@@ -121,6 +121,9 @@ def test_answers_orders_and_the_way_back(folder: Path) -> None:
     assert talk.case().answers[-1] == talk.case().answers[-1]._replace(level="none", sure=False)
     talk.say("don't know")
     assert talk.case().answers[-1].unanswered == "unknown"
+    waiting = asked(talk.seen, titles)
+    assert asked(talk.say("skip"), titles) not in ("", waiting), "what is not possible here is passed over"
+    assert talk.case().answers[-1] == talk.case().answers[-1]._replace(finding=waiting, unanswered="skipped", level=None)
     talk.say("note the customer is [bold]in a hurry[/bold] \x1b[31m")
     assert any("in a hurry" in note.text for note in talk.case().notes)
     talk.say("tell the radio stays on when I take the key out")
@@ -169,6 +172,51 @@ def test_smell_ends_the_telephone_call(folder: Path) -> None:
     assert "STOP NOW" in shown
     assert "Nothing more is asked by telephone" in shown
     assert not re.search(r"^\d+\. ", shown, re.M)
+    talk.leave()
+
+
+def test_somebody_else_on_the_line_in_mid_call(folder: Path, titles: dict[str, str]) -> None:
+    """By telephone first, then on site: the same question in other words, tools at hand, cautions in full for the new one;
+    what was not possible for the one may be possible for the other; after a new start nothing is lost."""
+    knowledge = open_network("head_unit").knowledge
+    talk = Talk(folder, "call", "poor reception on every fm station", columns=200)
+    shown = talk.prompt()
+    first = knowledge.findings["smell_smoke_heat"]
+    brief, full = knowledge.cautions["smell_smoke_heat_stop"].briefly, knowledge.cautions["smell_smoke_heat_stop"].text
+
+    def flat(text: str) -> str:
+        return " ".join(text.split())
+
+    assert "(for the customer" in shown and brief in flat(shown) and first.how["customer"][0] in flat(shown)
+    assert knowledge.cautions["safety_fuses_hands_off"].title not in shown, "only the fitter's steps call for it"
+    talk.say("skip")
+    assert asked(talk.seen, titles) != "smell_smoke_heat"
+    shown = talk.say("who fitter")
+    assert asked(shown, titles) == "smell_smoke_heat" and "(for the fitter" in shown
+    assert full in flat(shown) and first.how["fitter"][0] in flat(shown)
+    talk.say("none")
+    assert asked(talk.say("ask aerial_lead_ohms"), titles) == "aerial_lead_ohms"
+    talk.say("0.4 ohm")
+    talk.say("who customer")
+    assert "not for the customer" in talk.say("ask aerial_plug_and_test_wire")
+    talk.leave()
+    assert [(a.finding, a.who, a.level, a.reading, a.unanswered) for a in talk.case().answers[1:4]] == [
+        ("smell_smoke_heat", "customer", None, None, "skipped"), ("smell_smoke_heat", "fitter", "none", None, ""),
+        ("aerial_lead_ohms", "fitter", None, 0.4, "")]
+    again = Talk(folder, "call", talk.case().id, "--who", "fitter", columns=200)
+    assert asked(again.prompt(), titles) not in ("smell_smoke_heat", "aerial_lead_ohms")
+    again.leave()
+    assert again.case().answers == talk.case().answers
+
+
+def test_where_nothing_is_worth_asking_it_says_why_and_what_else_there_is(folder: Path) -> None:
+    talk = Talk(folder, "call", "no sound from the left rear speaker", "--who", "fitter", columns=200)
+    talk.prompt()
+    talk.say("none")
+    assert "No more questions" in talk.say("corner silent")
+    assert "no check saves more minutes than it takes: the best left" in talk.say("why")
+    assert re.search(r"^  \w+ +tells (much|something|little) +\d+ min ", talk.say("else"), re.M)
+    assert " bit" not in talk.seen
     talk.leave()
 
 

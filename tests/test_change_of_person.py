@@ -53,7 +53,7 @@ def check_change(opened: Opened, folder: Path, seed: int, count: int) -> None:
         _change(session, "who", "customer")
         choice, situation = choice_of(session, now), situation_of(session)
         put: list[Finding] = [knowledge.findings[score.finding] for score in choice.scores]
-        fresh = already_asked(session.case) - set(no_longer_valid(opened, session.case))
+        fresh = already_asked(opened, session.case, "customer") - set(no_longer_valid(opened, session.case))
         assert not fresh.intersection(finding.id for finding in put)
         for step in choice.plan:
             if step.way == "phone":

@@ -142,7 +142,7 @@ def sheets(opened: Opened, seed: int, count: int) -> list[tuple[Case, Sheet]]:
             now = standing(opened, case)
         except ImpossibleEvidence:
             continue
-        situation = Situation(who="fitter", asked=already_asked(case), circumstances=dict(case.circumstances))
+        situation = Situation(who="fitter", asked=already_asked(opened, case, "fitter"), circumstances=dict(case.circumstances))
         choice = choose(opened.knowledge, opened.network, now.evidence, now.posterior, situation, explained=0)
         found.append((case, sheet_of(opened, case, now.triage, choice, most=6)))
     return found
