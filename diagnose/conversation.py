@@ -127,6 +127,8 @@ def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -
     names = {name.split()[0] for name in ORDERS}
     if order in names and (rest.strip() or " " not in _full(order)) and not (rest and " " not in _full(order)):
         return Reply(order, rest.strip())
+    if order in names and not rest:
+        raise complaint(f"{order} wants something after it", _full(order))
     if _knows_not(text):
         return Reply("answer", unanswered=UNKNOWN)
     opinion = _OPINION.get(_bare(text))

@@ -120,6 +120,7 @@ def _read(session: Session, prompt: str = "> ") -> str | None:
     try:
         return session.out.input(Text(prompt, style="bold")).strip()
     except EOFError:
+        session.out.print()
         return None
 
 
@@ -152,6 +153,8 @@ def _put(session: Session, now: Standing, choice: Choice, finding: Finding) -> b
         except InputError as error:
             show_problems(error.problems)
             continue
+        except EOFError:
+            return _leave(session)
         if done is not None:
             return done
 

@@ -149,7 +149,7 @@ def test_answers_as_people_give_them(finding: str, line: str, level: str) -> Non
 
 
 HALF = {"smell_smoke_heat": ["no smell", "no but it gets hot", "no longer", "not now", "not any more", "yes", "no, yes"],
-        "feed_switch_fitted": ["no more than usual", "no, yes", "yes it isn't", "yes but", "no since Monday"]}
+        "feed_switch_fitted": ["no more than usual", "no, yes", "yes it isn't", "yes but", "no since Monday", "tell", "note"]}
 
 
 @pytest.mark.parametrize(("finding", "line"), [(finding, line) for finding, lines in HALF.items() for line in lines])

@@ -41,6 +41,15 @@ def test_an_answer_that_is_no_text_is_read_without_a_crash(tmp_path: Path) -> No
     assert cases.load(tmp_path, path.stem).case.answers == before
 
 
+def test_the_end_of_the_input_leaves_the_case_kept_wherever_it_comes(tmp_path: Path) -> None:
+    done = run("call", "poor reception on every fm station", "--cases", str(tmp_path),
+               stdin=b"none\ntried phone_pairing_or_volume\n")
+    (path,) = tmp_path.glob("*.yaml")
+    assert done.returncode == 0 and f"kept; take it up again with: diagnose call {path.stem}" in done.stdout.decode()
+    case = cases.load(tmp_path, path.stem).case
+    assert case.answers[-1].level == "none" and case.remedies == ()
+
+
 def test_too_long_a_text_is_refused() -> None:
     assert cleaned(" well \udce2\udc80\udc99s ") == "well ’s"
     with pytest.raises(InputError, match="more than 20,000"):
