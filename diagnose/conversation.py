@@ -27,6 +27,7 @@ ORDERS = {
     "ask ID": "put that one instead",
     "tell WORDS": "something new the customer mentions",
     "tried CAUSE": "a remedy was tried",
+    "reading NAME NAME=VALUE ...": "work out what a reading means, as the command does",
     "who PERSON": "somebody else is on the line",
     "note WORDS": "keep a note",
     "belief": "where things stand",

@@ -190,11 +190,27 @@ def _obey(session: Session, now: Standing, reply: Reply, choice: Choice | None, 
     elif order == "note":
         session.keep(cases.with_note(session.case, argument, at=cases.now()))
         _say(session, "noted")
+    elif order == "reading":
+        _work_out(session, argument, score)
     elif order == "ask":
         return _ask_for(session, argument)
     else:
         return _change(session, order, argument)
     return None
+
+
+def _work_out(session: Session, argument: str, score: CheckScore | None) -> None:
+    """What a reading means, and the figure in it that answers the check at hand, if there is one."""
+    from diagnose import readings
+    from diagnose.screens import show_judgement
+
+    name, *values = argument.split()
+    judgement = readings.run(name, values)
+    show_judgement(session.out, judgement)
+    wanted = session.opened.knowledge.findings[score.finding].reading if score else None
+    fits = [figure for figure in judgement.figures if wanted and figure.unit == wanted.unit]
+    if fits:
+        _say(session, f"as a number for this question: {fits[0].value:.4g} {fits[0].unit}")
 
 
 def _ask_for(session: Session, argument: str) -> bool:
@@ -269,7 +285,7 @@ def _finish(session: Session, now: Standing, choice: Choice) -> bool:
 
 def _orders_only(session: Session, now: Standing, words: str, choice: Choice | None = None) -> bool:
     """Wait for an order where there is no question; True when something changed, False to leave."""
-    orders = ("tell", "tried", "who", "back", "note", "belief", *(("why", "else") if choice else ()), "stop")
+    orders = ("tell", "tried", "who", "back", "note", "belief", "reading", *(("why", "else") if choice else ()), "stop")
     _say(session, f"{words}; or {', '.join(orders)}")
     while True:
         line = _read(session)
@@ -281,7 +297,7 @@ def _orders_only(session: Session, now: Standing, words: str, choice: Choice | N
         try:
             if word.lower() not in (*orders, "help", "ask"):
                 raise complaint(f"{line[:40]!r} is no order that fits here", ", ".join(orders[:-1]) + " or stop")
-            if word.lower() in ("tell", "tried", "who", "note", "ask") and not rest.strip():
+            if word.lower() in ("tell", "tried", "who", "note", "ask", "reading") and not rest.strip():
                 raise complaint(f"{word} wants something after it", "help shows how")
             if word.lower() == "why" and choice:
                 show.show_no_check_pays(session.out, session.opened.knowledge, choice)

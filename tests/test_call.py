@@ -220,6 +220,24 @@ def test_where_nothing_is_worth_asking_it_says_why_and_what_else_there_is(folder
     talk.leave()
 
 
+def test_a_reading_is_worked_out_within_the_check_that_wants_it(folder: Path, titles: dict[str, str]) -> None:
+    """Source: a trade journal (fus3): 1.0 mV across a 15 A mini blade fuse is 218 mA."""
+    talk = Talk(folder, "call", "battery goes flat after standing", "--who", "fitter", columns=200)
+    talk.prompt()
+    talk.say("none")
+    assert asked(talk.say("ask key_off_current"), titles) == "key_off_current"
+    before = talk.case()
+    shown = talk.say("reading fuse_current millivolts=1.0 rating=15 family=mini")
+    (amount,) = re.findall(r"as a number for this question: ([0-9.]+) mA", shown)
+    assert float(amount) == pytest.approx(218, rel=0.01)
+    assert "there is no reading" in talk.say("reading fuse_amperes millivolts=0.4")
+    assert "wants something after it" in talk.say("reading")
+    assert talk.case() == before
+    talk.say(f"{amount} mA")
+    assert talk.case().answers[-1].reading == float(amount)
+    talk.leave()
+
+
 def test_a_remedy_that_did_not_help_is_recorded_and_used(folder: Path) -> None:
     talk = Talk(folder, "call", "my phone won't pair with it", columns=120)
     talk.prompt()
