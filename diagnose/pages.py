@@ -6,6 +6,7 @@ Everything goes through templates that escape all text; nothing is ever marked a
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -18,7 +19,7 @@ from diagnose.caserecord import CLOSED, CURED, NO_CHANGE, PARTLY, Case
 from diagnose.explain import History, Weights
 from diagnose.maps import WORTH_DRAWING, Link, grouped, links_around, overview, titles_of
 from diagnose.network import Opened
-from diagnose.reasons import LISTED, Reasons
+from diagnose.reasons import Reasons
 from diagnose.records import REPORT, SAFETY_CLASSES, Cause
 from diagnose.screens import CLASSES, COURSES, plain
 from diagnose.screens_explain import conflict_words, decibans, number_words, turn_words, weighed
@@ -28,12 +29,14 @@ if TYPE_CHECKING:
     import jinja2
 
 LIKELY, VERY_LIKELY, WORTH_NAMING = 0.5, 0.8, 0.1  # probabilities from which a customer is told so
+WORTH_LISTING = 0.05  # probability from which a set of causes has a line
 NOTICED = 0.3  # link from which a report is worth looking out for
 MOST_NOTICED = 6
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 375.0, 12.0, 190.0  # edges of the plot in its drawing
 APART = 12.0  # between the labels at the ends of lines
 COLUMNS, BOX_WIDTH, ROW = (4.0, 334.0, 664.0), 232.0, 34.0  # of the picture of a network
 FITS, LETTER_ROW = 36, 12.0  # characters in a line of a box, of two; between these lines
+UNIT = r"(?<=\d) (?=%|(?:[VA]|mA|min|bit|ohm)\b)"  # the space between a number and its unit, where no line ends
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
           "December")
 OUTCOMES = {CURED: "put it right", NO_CHANGE: "changed nothing", PARTLY: "helped in part"}
@@ -140,14 +143,15 @@ def report_page(opened: Opened, case: Case, triage: Triage, reasons: Reasons) ->
     found = reasons.sensitivity
     lean = (number_words(found.leans_on, knowledge), turn_words(found.leans_on, found, knowledge)) if (
         found and found.leans_on) else None
-    first = [knowledge.causes[one.cause] for one in triage.ranking[:1]]
+    likely = {*(one.cause for one in triage.ranking[:1]), *(reasons.sets[0].causes if reasons.sets else ())}
+    first = [knowledge.causes[one.cause] for one in triage.ranking if one.cause in likely]
     done = [knowledge.causes[name] for name in case.confirmed if name in knowledge.causes]
     return _render(
         "report.html", title=", ".join(filter(None, (f"Case {case.id}", case.reference))), case=case, triage=triage,
         reasons=reasons, chart=chart_of(reasons.history), bars=bars_of(reasons.weights) if reasons.weights else (),
         safety=CLASSES[triage.advice.safety].capitalize(), course=COURSES[triage.course.kind], remedies=done or first,
         opened_on=day_in_words(case.opened), found=bool(done), tried=_tried(opened, case), closing=_closing(opened, case),
-        sets=reasons.sets[:LISTED],
+        sets=[one for one in reasons.sets if one.p >= WORTH_LISTING],
         support=reasons.support.requirements if reasons.support.well else reasons.support.failed,
         lean=lean, conflict=conflict_words(reasons), parts=knowledge.header.parts)
 
@@ -232,7 +236,7 @@ def _environment() -> jinja2.Environment:
     import jinja2
 
     def shown(value: Any) -> Any:
-        return plain(value) if type(value) is str else value
+        return re.sub(UNIT, "\N{NO-BREAK SPACE}", plain(value)) if type(value) is str else value
 
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates", encoding="utf-8"), autoescape=True,

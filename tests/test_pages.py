@@ -229,6 +229,24 @@ def test_the_report_shows_what_was_reckoned(head_unit: Opened, made: dict[str, s
     assert made["open report"].count("<polyline") == len(reasons.history.causes)
 
 
+def test_two_causes_that_are_there_together_both_have_their_remedy(head_unit: Opened) -> None:
+    case = case_of(head_unit, *FEEDS, ("fm_weak", "yes"), ("aerial_supply_volts", "none"))
+    text, _ = both_pages(head_unit, case)
+    words = Page(text).words()
+    for name in ("feeds_exchanged", "aerial_amplifier_unsupplied"):
+        remedy = head_unit.knowledge.causes[name].remedy
+        assert remedy.summary in words and all(step in words for step in remedy.steps)
+    assert "Memory and switched feeds exchanged + Amplified aerial without its supply" in words
+    caution = words.index("Twelve volts can start a fire")
+    assert caution < words.index(head_unit.knowledge.causes["feeds_exchanged"].remedy.steps[0]), "before the steps"
+
+
+def test_no_line_ends_between_a_number_and_its_unit(made: dict[str, str]) -> None:
+    for name, text in made.items():
+        assert not re.search(r">[^<]*\d [%V][^<]*<", text.partition("</style>")[2]), name
+        assert "network" not in name or "\N{NO-BREAK SPACE}%" in text or name == "network overview"
+
+
 def test_the_customer_reads_nothing_of_the_inner_workings(head_unit: Opened, made: dict[str, str]) -> None:
     knowledge = head_unit.knowledge
     case = case_of(head_unit, *FEEDS, notes=(Note(AT, "the customer was rude"),), **CLOSING)
