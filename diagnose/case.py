@@ -263,7 +263,7 @@ def _writing(store: Path) -> Iterator[bool]:
             yield alone
     except OSError as error:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-        mend = "make room there" if full else "check that it is a folder, and its rights"
+        mend = "make room there" if full else "check that it is a folder, and its rights, or name another with --cases"
         raise complaint(f"cannot be written ({error.strerror or error}); nothing was changed", mend, file=str(store)) from error
 
 

@@ -228,6 +228,8 @@ def run(arguments: list[str] | None = None) -> int:
     """Run a command; the exit code. Errors become sentences on stderr here and nowhere else."""
     if isinstance(sys.stdout, io.TextIOWrapper) and sys.stdout.errors == "strict":
         sys.stdout.reconfigure(errors="backslashreplace")  # a path or a word that is no text must not end the answer
+    if isinstance(sys.stdin, io.TextIOWrapper) and sys.stdin.errors == "strict":
+        sys.stdin.reconfigure(errors="surrogateescape")  # nor what is typed: wording.proper_text reads it
     try:
         command = typer.main.get_command(_only_what_is_asked_for(sys.argv[1:] if arguments is None else arguments))
         code = command(args=arguments, prog_name="diagnose", standalone_mode=False)

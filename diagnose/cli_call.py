@@ -13,6 +13,7 @@ import typer
 
 from diagnose import completion
 from diagnose.source import complaint
+from diagnose.wording import proper_text
 
 if TYPE_CHECKING:
     from diagnose.case import CaseFile
@@ -142,12 +143,10 @@ def _text_of(name: str) -> str:
 
 
 def cleaned(text: str) -> str:
-    """A customer's words as proper text: bytes of a terminal that knew no UTF-8 are read as UTF-8, what is no text becomes a
-    mark. InputError if there is too much of it."""
+    """A customer's words as proper text; InputError if there is too much of it."""
     if len(text) > LONGEST_TEXT:
         raise complaint(f"the text has more than {LONGEST_TEXT:,} characters", "keep to what matters")
-    text = re.sub("[\ud800-\udc7f\udd00-\udfff]", "\ufffd", text)
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").strip()
+    return proper_text(text)
 
 
 def standard_input() -> str:

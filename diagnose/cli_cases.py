@@ -12,6 +12,7 @@ import typer
 from diagnose import completion
 from diagnose.cli_call import CaseArgument, NetworkOption, StoreOption, open_case, print_json
 from diagnose.source import InputError, complaint
+from diagnose.wording import proper_text
 
 if TYPE_CHECKING:
     from diagnose.caserecord import Case
@@ -90,7 +91,7 @@ def _ask(prompt: str, option: str, read: Callable[[str], Answered], *, empty: bo
         raise complaint("something is missing and nobody can be asked here", f"give {option}", key="close")
     while True:
         try:
-            answer = input(prompt).strip()
+            answer = proper_text(input(prompt))
         except EOFError as error:
             raise complaint("the input ended; nothing was changed, the case stays open", "close it again",
                             key="close") from error

@@ -310,8 +310,6 @@ def ask_which(out: Console, doubt: Doubt, knowledge: Knowledge) -> tuple[str, st
         except EOFError:
             out.print()
             return None
-        except UnicodeDecodeError:
-            answer = "?"
         if answer in ("", "0"):
             return None
         if answer.isdecimal() and 1 <= int(answer) <= len(doubt.candidates):

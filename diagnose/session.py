@@ -29,6 +29,7 @@ from diagnose.records import Finding
 from diagnose.screens import show_problems
 from diagnose.source import InputError, complaint, nearest
 from diagnose.triage import SWEEP_MEMORY, Triage, advise
+from diagnose.wording import proper_text
 
 MOST_OTHERS = 6
 _OUTCOMES = {"yes": CURED, "y": CURED, "no": NO_CHANGE, "n": NO_CHANGE, "partly": PARTLY, "p": PARTLY}
@@ -118,7 +119,7 @@ def converse(session: Session) -> None:
 def _read(session: Session, prompt: str = "> ") -> str | None:
     """A typed line; None at the end of the input."""
     try:
-        return session.out.input(Text(prompt, style="bold")).strip()
+        return proper_text(session.out.input(Text(prompt, style="bold")))
     except EOFError:
         session.out.print()
         return None

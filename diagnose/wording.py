@@ -46,6 +46,12 @@ SMALL = frozenset("""
 SLIGHT = frozenset(["on", "off", "up", "down", "out", "over", "back", "through", "time", "still", "only"])
 
 
+def proper_text(text: str) -> str:
+    """What was typed, as text: bytes from a terminal that knew no UTF-8 are read as UTF-8, what is no text becomes a mark."""
+    text = re.sub("[\ud800-\udc7f\udd00-\udfff]", "\ufffd", text)
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").strip()
+
+
 class Sentence(NamedTuple):
     """A sentence. words: (word, clause), where clauses are counted in half borders; hedged, past: clauses that are so; asks:
     it ends with a question mark."""

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.source import put_file
+from tests.conftest import DOORBELL, write_network
 from tests.faults.sandbox import Sandbox
 from tests.faults.test_damaged_files import CASE, OPEN
 
@@ -69,3 +70,11 @@ def test_a_long_id_is_repeated_only_in_part(box: Sandbox) -> None:
 def test_a_number_without_measure_is_named_as_one(box: Sandbox, typed: str, said: str) -> None:
     done = box.run("triage", "--check", f"memory_feed_key_off={typed}")
     assert done.code == 2 and said in done.err
+
+
+def test_a_line_that_is_no_text_is_answered_and_kept_as_far_as_it_is_one(box: Sandbox) -> None:
+    """Half of a letter at a prompt, as a terminal in another encoding may send."""
+    bell = write_network(box.here / "bell", DOORBELL)
+    assert box.run("call", "--network", str(bell), stdin=b"\xed\xa0\x80 hm\nnote caf\xc3\xa9 \xff\nstop\n").code == 0
+    (path,) = box.store.glob("*.yaml")
+    assert "caf\u00e9 \ufffd" in path.read_text(encoding="utf-8")

@@ -1,0 +1,130 @@
+"""The program where it may not write: installed without write permission, cache and home shut, nobody's locale.
+
+Root may write anywhere, whatever the permissions say. So each process gives up the right to pass over them first (Linux: the
+capabilities DAC_OVERRIDE, DAC_READ_SEARCH and FOWNER leave its bounding set), and a test asks that this bites. Then, in the
+long runs, the wheel in an empty environment with what a package index has for it.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import venv
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+WORDS = "forgets its stations every night"
+PASS_OVER_PERMISSIONS = (1, 2, 3)
+_DROP_FROM_BOUNDING_SET = 24  # prctl's name for it
+
+
+def _bound() -> None:
+    libc = ctypes.CDLL(None)
+    for capability in PASS_OVER_PERMISSIONS:
+        libc.prctl(_DROP_FROM_BOUNDING_SET, capability, 0, 0, 0)  # refused to whoever is not root, and not needed there
+
+
+@pytest.fixture(scope="module")
+def shut() -> Iterator[Path]:
+    """A folder with the program in ``site``, an empty ``home`` and ``cache``, none of them to be written."""
+    if not sys.platform.startswith("linux"):
+        pytest.skip("permissions are taken away in Linux's way")
+    folder = Path(tempfile.mkdtemp())
+    shutil.copytree(ROOT / "diagnose", folder / "site" / "diagnose", ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(ROOT / "networks", folder / "site" / "diagnose" / "networks")
+    for name in ("home", "cache"):
+        (folder / name).mkdir()
+    (folder / "open").mkdir()
+    before = sorted(folder.rglob("*"))
+    for path in (folder / "site", *(folder / "site").rglob("*"), folder / "home", folder / "cache"):
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    yield folder
+    after = sorted(folder.rglob("*"))
+    for path in (one for one in after if one.is_dir()):
+        path.chmod(0o755)
+    shutil.rmtree(folder)
+    assert [path for path in after if path not in before and path.relative_to(folder).parts[0] != "open"] == []
+
+
+def run(shut: Path, *arguments: str, code: tuple[str, ...] = ("-m", "diagnose"), **around: str) -> tuple[int, str, str]:
+    """A command of the program in ``site``: exit code, answer, notes. Only what stands here is in its environment."""
+    places = [str(shut / "site"), *(entry for entry in sys.path if entry.endswith("site-packages"))]
+    environment = {"PATH": os.environ["PATH"], "PYTHONPATH": os.pathsep.join(places), "HOME": str(shut / "home"),
+                   "XDG_CACHE_HOME": str(shut / "cache"), **around}
+    done = subprocess.run([sys.executable, *code, *arguments], cwd=shut / "site", env=environment, capture_output=True,
+                          check=False, preexec_fn=_bound, stdin=subprocess.DEVNULL)
+    return done.returncode, done.stdout.decode(), done.stderr.decode()
+
+
+def test_the_folders_really_are_shut(shut: Path) -> None:
+    for place in ("site/diagnose", "home", "cache"):
+        code, _, error = run(shut, code=("-c", f"open({str(shut / place / 'x')!r}, 'w')"))
+        assert code == 1 and "PermissionError" in error
+
+
+@pytest.mark.parametrize("around", [{}, {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}],
+                         ids=["as it comes", "locale C"])
+def test_a_triage_says_the_same_and_nothing_else(shut: Path, around: dict[str, str]) -> None:
+    expected = subprocess.run([sys.executable, "-m", "diagnose", "triage", "--json", WORDS], cwd=ROOT, capture_output=True,
+                              text=True, check=True).stdout
+    assert run(shut, "triage", "--json", WORDS, **around) == (0, expected, "")
+
+
+@pytest.mark.parametrize("arguments", [("call", WORDS), ("reply", WORDS), ("close", "20261105-1432", "--not-found")])
+def test_what_must_be_kept_is_refused_in_a_sentence(shut: Path, arguments: tuple[str, ...]) -> None:
+    code, out, error = run(shut, *arguments)
+    assert (code, out) == (2, "")
+    assert f"{shut / 'home'}" in error and "Traceback" not in error
+    assert ("(Permission denied); nothing was changed" in error and "--cases" in error) or "there is no case" in error
+
+
+@pytest.mark.parametrize("arguments", [("learn",), ("review",), ("cases", "list"), ("findings", "hum"), ("network", "list")])
+def test_what_only_reads_works(shut: Path, arguments: tuple[str, ...]) -> None:
+    code, out, error = run(shut, *arguments)
+    assert (code, error) == (0, "") and out
+
+
+def test_cases_can_be_kept_where_it_is_open(shut: Path) -> None:
+    code, _, error = run(shut, "reply", WORDS, "--cases", str(shut / "open"), LC_ALL="C")
+    assert code == 0, error
+    assert run(shut, "cases", "list", "--cases", str(shut / "open"))[0] == 0
+    assert len(list((shut / "open").glob("*.yaml"))) == 1
+
+
+@pytest.mark.slow
+def test_the_wheel_in_an_empty_environment(tmp_path: Path) -> None:
+    """Built and installed with nothing but pip, its dependencies fetched; the main job run from another folder."""
+    venv.create(tmp_path / "empty", with_pip=True)
+    python = str(tmp_path / "empty" / "bin" / "python")
+    source = tmp_path / "source"
+    shutil.copytree(ROOT, source, ignore=shutil.ignore_patterns(".*", "__pycache__", "tests"))
+    around = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
+
+    def done(*arguments: str, folder: Path = tmp_path) -> str:
+        found = subprocess.run([python, *arguments], cwd=folder, env=around, capture_output=True, text=True, check=False)
+        assert found.returncode == 0, found.stderr[-3000:]
+        return found.stdout
+
+    assert "numpy" not in done("-m", "pip", "list"), "it is empty before"
+    done("-m", "pip", "wheel", "-q", "--no-deps", "-w", str(tmp_path), str(source))
+    (wheel,) = tmp_path.glob("*.whl")
+    done("-m", "pip", "install", "-q", str(wheel))
+    shutil.rmtree(source)
+    (tmp_path / "elsewhere").mkdir()
+    here = tmp_path / "elsewhere"
+    expected = subprocess.run([sys.executable, "-m", "diagnose", "triage", "--json", WORDS], cwd=ROOT, capture_output=True,
+                              text=True, check=True).stdout
+    assert done("-m", "diagnose", "triage", "--json", WORDS, folder=here) == expected
+    assert "well-formed" in done("-m", "diagnose", "network", "check", "head_unit", folder=here)
+    program = subprocess.run([str(tmp_path / "empty" / "bin" / "diagnose"), "--help"], cwd=here, env=around, capture_output=True,
+                             text=True, check=False)
+    assert (program.returncode, program.stderr) == (0, "")
+    assert "tests" not in done("-m", "pip", "show", "-f", "diagnose").replace("diagnose/", "")
+    print(done("-m", "pip", "list"))
