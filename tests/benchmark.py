@@ -48,7 +48,8 @@ QUESTIONS, CONVERSATION_BAR_S = 10, 0.5  # computing of a whole conversation
 START_BARS = {"floor": 1.5, "pgmpy": 0.25}  # triage against a process that only imports; design section 9
 WORDS = "forgets its stations every night"
 MEMORY = 8 * 2**30  # bytes that a general engine may take
-PARTS = ("posterior", "ranking", "conversation", "learning", "engines", "start")
+PARTS = ("posterior", "ranking", "conversation", "learning", "growth", "engines", "engine_ranking", "start")
+ENGINES = ("pgmpy", "pyagrum")
 HERE = Path(__file__).resolve().parent.parent
 
 
@@ -265,7 +266,7 @@ def against_engines(opened: Opened, callbacks: dict[int, list[Callback]], repeat
         posterior = infer(network, evidence, somebody_called=False)
         mine = milliseconds(partial(infer, network, evidence, somebody_called=False), repeats)
         row = [f"{count} + {len(callback.normal)}", f"{mine:.2f}"]
-        for engine in ("pgmpy", "pyagrum"):
+        for engine in ENGINES:
             answer = run_engine(engine, callback, limit)
             if "ms" not in answer:
                 row += [answer["failed"], "", ""]
@@ -376,7 +377,7 @@ def main() -> None:
     parser.add_argument("parts", nargs="*", metavar="PART", help=f"{', '.join(PARTS)} (all if none is named)")
     parser.add_argument("--repeats", type=int, default=7, help="of each measurement (default 7)")
     parser.add_argument("--limit", type=float, default=120.0, help="seconds for a general engine (default 120)")
-    parser.add_argument("--engine", choices=("pgmpy", "pyagrum"), help=argparse.SUPPRESS)
+    parser.add_argument("--engine", choices=ENGINES, help=argparse.SUPPRESS)
     parser.add_argument("--seen", type=json.loads, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if set(given.parts) - set(PARTS):
@@ -396,7 +397,7 @@ def main() -> None:
     print(f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}{load}")
     print(f"network {opened.knowledge.header.id} {opened.knowledge.header.version}: {len(network.causes)} causes, "
           f"{len(network.findings)} findings, {len(network.link)} links")
-    callbacks = draw_callbacks(opened, ABNORMAL, CALLBACKS) if {"posterior", "ranking", "engines"} & set(parts) else {}
+    callbacks = draw_callbacks(opened, ABNORMAL, CALLBACKS) if {"posterior", "ranking", "engines", "engine_ranking"} & set(parts) else {}
     if "posterior" in parts:
         our_times(opened, callbacks, given.repeats)
     if "ranking" in parts:
@@ -404,11 +405,25 @@ def main() -> None:
     if "conversation" in parts:
         conversation_times(opened, 3 * CALLBACKS)
     if "learning" in parts:
-        from tests.benchmark_learning import learning
+        from tests.benchmark_learning import against_libraries, learning
 
         learning(opened)
+        against_libraries(opened)
+    if "growth" in parts:
+        from tests.benchmark_growth import ABNORMAL as SIX
+        from tests.benchmark_growth import growth
+
+        print_table(f"The network growing, {SIX} abnormal reports, ms",
+                    ["causes", "links", "callbacks", "posterior", "x the first", "ranking", "x the first"],
+                    growth(draw_callbacks, milliseconds, given.repeats))
     if "engines" in parts:
         against_engines(opened, callbacks, given.repeats, given.limit)
+    if "engine_ranking" in parts:
+        from tests.benchmark_growth import ranking_by_engines
+
+        print_table("Ranking every check with general engines (ours in ms)",
+                    ["abnormal + normal", "checks", "ours", "pgmpy", "ratio", "pyagrum", "ratio"],
+                    ranking_by_engines(opened, callbacks, given.repeats, given.limit))
     if "start" in parts:
         start_up(2 * given.repeats + 1)
 

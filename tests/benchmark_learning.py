@@ -1,25 +1,37 @@
-"""A part of ``python -m tests.benchmark``: learning as the log grows, with its memory."""
+"""Parts of ``python -m tests.benchmark``: learning as the log grows, with its memory, and against general libraries."""
 
 from __future__ import annotations
 
+import sys
 import time
 import tracemalloc
+import warnings
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
-from diagnose.caserecord import Case
-from diagnose.network import Opened
+from diagnose.caserecord import CLOSED, Case, CaseAnswer
+from diagnose.learn import count_cases, fit
+from diagnose.network import Network, Opened
 from diagnose.review import lesson, read_log
-from tests.benchmark import print_table, verdict
-from tests.simulated_cases import simulated
+from tests.benchmark import print_table, sample_levels, verdict
+from tests.enumeration import Tables
+from tests.outside.engines import pruned_tables
+from tests.simulated_cases import AT, simulated
+from tests.small_networks import EXACT, opened_of
 
-BAR_LEARNING_S = 10.0  # 10,000 cases: design section 9
-LOGS = (1_000, 2_000, 4_000, 10_000)
+BARS_S = {10_000: 10.0, 100_000: 60.0}  # design section 9
+LOGS = (1_000, 2_000, 4_000, 10_000, 100_000)
+TRACED = 4_000  # cases up to which every allocation is followed, which costs three times the time
+COMPLETE = (500, 10_000)  # rows against general libraries
+PARENTS = range(2, 6)  # causes of a finding there: their tables have a row for every combination
+FINDINGS = 40
 
 
 def learning(opened: Opened, sizes: Sequence[int] = LOGS) -> None:
-    """Counting and fitting logs of growing length; memory: the most that counting held at once, cases come one by one."""
+    """Counting and fitting logs of growing length; memory: the most that counting held at once, cases come one by one, and the
+    most that the process has held so far."""
     rows, first = [], 0.0
     for size in sizes:
         began = time.process_time()
@@ -34,20 +46,132 @@ def learning(opened: Opened, sizes: Sequence[int] = LOGS) -> None:
         fitting = time.process_time() - began
         first = first or (counting + fitting) / size
         rows.append([f"{size:,}", f"{counting:.1f}", f"{fitting:.1f}", f"{(counting + fitting) / size / first:.2f}",
-                     f"{_memory(opened, min(size, 4_000)) / 2**20:.1f}" if size <= 4_000 else "",
-                     verdict(counting + fitting, BAR_LEARNING_S if size == 10_000 else None)])
+                     f"{_traced(opened, size) / 2**20:.1f}" if size <= TRACED else "", f"{peak_memory():.0f}",
+                     verdict(counting + fitting, BARS_S.get(size))])
     print_table("Learning from simulated logs, s",
-                ["cases", "counting", "fitting and judging", "each, x the first", "MiB while counting", ""], rows)
+                ["cases", "counting", "fitting and judging", "each, x the first", "MiB while counting", "MiB of process", ""], rows)
 
 
 def _cases(opened: Opened, size: int) -> Iterator[Case]:
     return iter(simulated(opened, size, np.random.default_rng(12)))
 
 
-def _memory(opened: Opened, size: int) -> int:
+def _traced(opened: Opened, size: int) -> int:
     tracemalloc.start()
     try:
         read_log(opened, _cases(opened, size), expected=size)
         return tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
+
+
+def peak_memory() -> float:
+    """The most memory that this process has held so far, MiB (nan where the system does not say)."""
+    if sys.platform == "win32":
+        return float("nan")
+    import resource
+
+    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return used / (2**20 if sys.platform == "darwin" else 2**10)
+
+
+# --- against general libraries ---------------------------------------------------------------------------------------
+
+
+def against_libraries(opened: Opened) -> None:
+    """Complete data: every cause and every finding of every case is known. Ours starts from case records, the others from a
+    table that is ready; theirs learn a free table for each finding, ours its links. Error: of P(finding | one cause alone)."""
+    tables = _part(opened)
+    small = opened_of(tables)
+    rows = []
+    for size in COMPLETE:
+        rng = np.random.default_rng(size)
+        worlds = rng.random((size * 2, len(small.network.causes))) < small.network.prior
+        worlds = worlds[worlds.any(axis=1)][:size]
+        levels = {name: sample_levels(small.network, worlds, name, rng) for name in small.network.findings}
+        for name, learn in (("ours", _ours), ("pgmpy", _pgmpy), ("pyagrum", _agrum)):
+            began = time.process_time()
+            p, ready = learn(small, tables, worlds, levels)
+            used = time.process_time() - began
+            apart = [abs(p[pair] - (1 - (1 - above[0]) * (1 - tables.leaks[pair[1]][0])))
+                     for pair, above in tables.links.items()]
+            rows.append([f"{len(worlds):,}", name, f"{used - ready:.2f}", f"{np.mean(apart):.4f}", f"{max(apart):.3f}"])
+    print_table(f"Learning from complete data: {len(tables.priors)} causes, {len(tables.leaks)} findings of "
+                f"{PARENTS.start} to {PARENTS.stop - 1} causes, s",
+                ["cases", "library", "s", "mean error", "largest error"], rows)
+
+
+def _part(opened: Opened) -> Tables:
+    """A part of the shipped network that general libraries can learn, its causes frequent enough to be learned."""
+    network = opened.network
+    few = [name for j, name in enumerate(network.findings)
+           if network.start[j + 1] - network.start[j] in PARENTS and network.levels[j] == 2]
+    tables = pruned_tables(network, few[:FINDINGS])
+    return tables._replace(priors=dict.fromkeys(tables.priors, 0.1))
+
+
+Learned = tuple[dict[tuple[str, str], float], float]  # (cause, finding) -> P(finding | that cause alone); seconds to make ready
+
+
+def _ours(small: Opened, tables: Tables, worlds: np.ndarray, levels: dict[str, np.ndarray]) -> Learned:
+    began = time.process_time()
+    network = small.network
+    cases = [Case(f"{20200101 + row // 1440}-{row % 1440 // 60:02}{row % 60:02}", AT, "small", "1", status=CLOSED, closed=AT,
+                  answers=tuple(CaseAnswer(name, f"l{found[row]}", EXACT, at=AT) for name, found in levels.items()),
+                  fully_put_right=True, confirmed=tuple(network.causes[i] for i in np.flatnonzero(world)))
+             for row, world in enumerate(worlds)]
+    ready = time.process_time() - began
+    learned = fit(small, count_cases(small, cases), strength=1.0).network
+    return {pair: _alone(learned, *pair) for pair in tables.links}, ready
+
+
+def _alone(network: Network, cause: str, finding: str) -> float:
+    rows, j = network.rows(network.finding_index[finding]), network.finding_index[finding]
+    at = rows.start + network.link_cause[rows].tolist().index(network.cause_index[cause])
+    return 1.0 - float(network.link[at, 0] * network.leak[j, 0])
+
+
+def _table(small: Opened, worlds: np.ndarray, levels: dict[str, np.ndarray]) -> Any:
+    import pandas as pd
+
+    return pd.DataFrame({**dict(zip(small.network.causes, worlds.T.astype(int), strict=True)), **levels})
+
+
+def _pgmpy(small: Opened, tables: Tables, worlds: np.ndarray, levels: dict[str, np.ndarray]) -> Learned:
+    began = time.process_time()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from pgmpy.models import DiscreteBayesianNetwork
+        from pgmpy.parameter_estimator import DiscreteBayesianEstimator
+
+        data = _table(small, worlds, levels)
+        model = DiscreteBayesianNetwork(list(tables.links))
+        ready = time.process_time() - began
+        model.fit(data, estimator=DiscreteBayesianEstimator(prior_type="BDeu", equivalent_sample_size=1))
+    found = {}
+    for cause, finding in tables.links:
+        table = model.get_cpds(finding)
+        found[cause, finding] = table.get_value(**{finding: 1, **{name: int(name == cause) for name in table.variables[1:]}})
+    return found, ready
+
+
+def _agrum(small: Opened, tables: Tables, worlds: np.ndarray, levels: dict[str, np.ndarray]) -> Learned:
+    began = time.process_time()
+    import pyagrum as gum
+
+    data = _table(small, worlds, levels)
+    template = gum.BayesNet()
+    for name in data.columns:
+        template.add(gum.LabelizedVariable(name, name, 2))
+    for cause, finding in tables.links:
+        template.addArc(cause, finding)
+    ready = time.process_time() - began
+    learner = gum.BNLearner(data, template)
+    learner.setNumberOfThreads(1)
+    learner.useSmoothingPrior(0.1)
+    model = learner.learnParameters(template.dag())
+    found = {}
+    for cause, finding in tables.links:
+        table = model.cpt(finding)
+        found[cause, finding] = float(table[{name: int(name == cause) for name in table.names if name != finding}][1])
+    return found, ready
