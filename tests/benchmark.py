@@ -397,7 +397,8 @@ def main() -> None:
     print(f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}{load}")
     print(f"network {opened.knowledge.header.id} {opened.knowledge.header.version}: {len(network.causes)} causes, "
           f"{len(network.findings)} findings, {len(network.link)} links")
-    callbacks = draw_callbacks(opened, ABNORMAL, CALLBACKS) if {"posterior", "ranking", "engines", "engine_ranking"} & set(parts) else {}
+    drawn = {"posterior", "ranking", "engines", "engine_ranking"} & set(parts)
+    callbacks = draw_callbacks(opened, ABNORMAL, CALLBACKS) if drawn else {}
     if "posterior" in parts:
         our_times(opened, callbacks, given.repeats)
     if "ranking" in parts:
