@@ -49,7 +49,7 @@ def learning(opened: Opened, sizes: Sequence[int] = LOGS) -> None:
                      f"{_traced(opened, size) / 2**20:.1f}" if size <= TRACED else "", f"{peak_memory():.0f}",
                      verdict(counting + fitting, BARS_S.get(size))])
     print_table("Learning from simulated logs, s",
-                ["cases", "counting", "fitting, judging", "each, x the first", "MiB while counting", "MiB of process", ""], rows)
+                ["cases", "counting", "fitting, judging", "x the first", "MiB while counting", "MiB of process", ""], rows)
 
 
 def _cases(opened: Opened, size: int) -> Iterator[Case]:
