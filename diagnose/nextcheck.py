@@ -118,11 +118,6 @@ class Choice(NamedTuple):
     minutes: float
     plan: tuple[PlannedRemedy, ...]
 
-    @property
-    def worth_asking(self) -> bool:
-        """Whether a check is worth its minutes."""
-        return self.stop is None
-
 
 class Together(NamedTuple):
     """A set of questions for one message. bits: what their answers give together, at most at_most. minutes: of all."""

@@ -48,7 +48,7 @@ QUESTIONS, CONVERSATION_BAR_S = 10, 0.5  # computing of a whole conversation
 START_BARS = {"floor": 1.5, "pgmpy": 0.25}  # triage against a process that only imports; design section 9
 WORDS = "forgets its stations every night"
 MEMORY = 8 * 2**30  # bytes that a general engine may take
-PARTS = ("posterior", "ranking", "conversation", "learning", "growth", "engines", "engine_ranking", "start")
+PARTS = ("posterior", "ranking", "conversation", "learning", "growth", "engines", "engine_ranking", "packaged", "start")
 ENGINES = ("pgmpy", "pyagrum")
 HERE = Path(__file__).resolve().parent.parent
 
@@ -425,6 +425,12 @@ def main() -> None:
         print_table("Ranking every check with general engines (ours in ms)",
                     ["abnormal + normal", "checks", "ours", "pgmpy", "ratio", "pyagrum", "ratio"],
                     ranking_by_engines(opened, callbacks, given.repeats, given.limit))
+    if "packaged" in parts:
+        from tests.benchmark_growth import packaged_parts
+
+        print_table("Two-layer noisy-OR parts of networks packaged with pgmpy, ms for all causes",
+                    ["network", "causes", "findings", "links", "ours", "pgmpy", "ratio", "apart"],
+                    packaged_parts(given.repeats))
     if "start" in parts:
         start_up(2 * given.repeats + 1)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+import warnings
 from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.evidence import plain_evidence, read_evidence
-from diagnose.network import Opened
+from diagnose.network import Opened, assemble
 from diagnose.nextcheck import Situation, rank_checks
 from diagnose.posterior import infer
 from tests.enumeration import Tables
@@ -88,4 +89,28 @@ def ranking_by_engines(opened: Opened, callbacks: dict[int, list[Callback]], rep
             whole = statistics.mean(times) * outcomes
             row += [f"{whole / 1e3:,.1f} s", f"x {whole / mine:,.0f}"] if whole < float("inf") else ["did not finish", ""]
         rows.append(row)
+    return rows
+
+
+def packaged_parts(repeats: int) -> list[list[str]]:
+    """Rows: the parts of pgmpy's packaged networks that have our form, every finding seen, their tables as in the files."""
+    from tests.benchmark import milliseconds
+    from tests.outside.packaged import noisy_or_part, pgmpy_answers
+
+    rows = []
+    for name in ("asia", "win95pts", "hepar2", "andes"):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            part = noisy_or_part(name)
+            tables = part.tables
+            network = assemble(tables.priors, tables.leaks, tables.links)
+            seen = {one: number % 2 if 0.0 < leak[0] < 1.0 else 0 for number, (one, leak) in enumerate(tables.leaks.items())}
+            evidence = plain_evidence(network, dict(seen))
+            theirs = pgmpy_answers(part, seen)
+            mine = infer(network, evidence, somebody_called=False).p.tolist()
+            ours = milliseconds(partial(infer, network, evidence, somebody_called=False), repeats)
+            library = milliseconds(partial(pgmpy_answers, part, seen), 3)
+        apart = max(abs(p - theirs[cause]) for cause, p in zip(network.causes, mine, strict=True))
+        rows.append([name, str(len(network.causes)), str(len(network.findings)), str(len(network.link)), f"{ours:.2f}",
+                     f"{library:.1f}", f"x {library / ours:,.0f}", f"{apart:.0e}"])
     return rows

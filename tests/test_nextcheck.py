@@ -427,7 +427,7 @@ def test_stops_when_nothing_pays(doorbell: Opened, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(nextcheck, "QUESTION_MINUTES", 500.0)
     answers = [*SAYS[0], Answer("hot", "no")]
     choice = ask(doorbell, answers, Situation(impossible=frozenset({"rings_when_bridged"})))
-    assert not choice.worth_asking
+    assert choice.stop is not None
     assert (choice.ask, choice.pair) == ("", "")
     assert choice.stop is not None
     assert choice.stop.reason == "no check saves more minutes than it takes"
@@ -520,7 +520,7 @@ def test_a_pair_pays_where_no_single_check_does(tmp_path: Path) -> None:
     choice = ask(opened, answers, FITTER)
     assert all((score.saving or 0.0) <= 0 for score in choice.scores)
     assert {choice.ask, choice.pair} == {"one", "two"}
-    assert choice.worth_asking
+    assert choice.stop is None
     by_hand = ByHand(opened, answers, FITTER)
     spent = 0.5  # the first check; the second only after answers where it pays
     for first in by_hand.chances("one").T:
@@ -529,7 +529,7 @@ def test_a_pair_pays_where_no_single_check_does(tmp_path: Path) -> None:
         spent += min(by_hand.cost(weight, frozenset()), 0.5 * weight.sum() + both)
     assert by_hand.cost(by_hand.weight, frozenset()) - spent > 0.1
     dearer = write_network(tmp_path / "dearer", PAIR | {"all.yaml": PAIR["all.yaml"].replace("minutes: 0.5", "minutes: 3")})
-    assert not ask(load_network(dearer), answers, FITTER).worth_asking
+    assert ask(load_network(dearer), answers, FITTER).stop is not None
 
 
 # --- several at once -------------------------------------------------------------------------------------------------
