@@ -31,6 +31,7 @@ from diagnose.wording import words_and_stops
 
 _ASKED = "asked in writing: "
 WORTH_A_LINE = 0.1  # probability from which a remedy stands on the sheet though the plan searches first
+_OPEN = "Please tell us in a sentence or two what it does or does not do, and since when."
 _ADDS = 0.1  # bits that one more question must add to what the others tell before a customer is troubled with it
 _PAYS = 0.02  # bits a check must tell to stand on the sheet
 _LIKE = 78.0  # per cent of likeness from which free words are offered as a level
@@ -174,7 +175,8 @@ def with_words(opened: Opened, case: Case, text: str, *, choose: Choose | None =
 def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]) -> tuple[CaseFile, list[Finding], str]:
     """The questions for a message, at most ``count``, noted in the case, and how the message begins.
 
-    Raises InputError where nothing may be asked in writing: a stop is in force, or no question is left.
+    While a stop is in force only the first checks that may lift it are asked; while nothing is known to be wrong, these and
+    what it is. Raises InputError where no question is left.
     """
     knowledge = opened.knowledge
     evidence = evidence_of(opened, file.case)
@@ -186,12 +188,17 @@ def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]
     if advice.safety in ("stop_now", "do_not_use"):
         greeting += f" {advice.text}"
     greeting += f"\n\nWe have noted: {'; '.join(noted)}. Tell us if that is not right." if noted else ""
-    if advice.safety == "stop_now" and not advice.lifted_by:
+    troubled = any(not heard.normal and knowledge.findings[heard.finding].kind != CIRCUMSTANCE for heard in triage.heard)
+    greeting += "" if troubled else f"\n\n{_OPEN}"
+    asked = already_asked(opened, file.case, "customer")
+    first = [name for name in knowledge.header.first_checks if name not in asked]
+    if advice.safety == "stop_now" or not troubled:
+        count = len(first)
+    if (advice.safety == "stop_now" and not advice.lifted_by) or (count == 0 and not troubled):
         return file, [], greeting
-    situation = Situation(who="customer", tools=tools, asked=already_asked(opened, file.case, "customer"),
-                          circumstances=dict(file.case.circumstances), alone=True)
+    situation = Situation(who="customer", tools=tools, asked=asked, circumstances=dict(file.case.circumstances), alone=True)
     together = best_together(knowledge, opened.network, evidence, posterior, situation, count)
-    least = 1 + len([name for name in together.findings if name in knowledge.header.first_checks])
+    least = 1 + len([name for name in together.findings if name in first])
     while len(together.findings) > least:
         fewer = best_together(knowledge, opened.network, evidence, posterior, situation, len(together.findings) - 1)
         if together.bits - fewer.bits >= _ADDS:

@@ -119,6 +119,18 @@ def test_a_grave_message_begins_with_what_to_do_now(head_unit: Opened, tmp_path:
     assert "write the number" not in message and head_unit.knowledge.header.notice.split()[0] in message
 
 
+def test_under_a_stop_only_what_may_lift_it_is_asked_without_a_trouble_what_it_is(head_unit: Opened, tmp_path: Path) -> None:
+    header = head_unit.knowledge.header
+    _, findings, message = written(head_unit, tmp_path, "there is an amp in the boot")
+    assert [f.id for f in findings] == list(header.first_checks) and "what it does or does not do" in message
+    words = "another fuse had blown"
+    case, _ = with_words(head_unit, Case("", cases.now(), header.id, header.version, ""), words)
+    advice = standing(head_unit, case).triage.advice
+    assert advice.safety == "stop_now" and advice.lifted_by == header.first_checks
+    _, findings, message = written(head_unit, tmp_path, words)
+    assert [f.id for f in findings] == list(header.first_checks) and advice.text in " ".join(message.split())
+
+
 # --- the visit sheet ---------------------------------------------------------------------------------------------------
 
 
