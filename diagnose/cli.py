@@ -233,7 +233,8 @@ def run(arguments: list[str] | None = None) -> int:
         sys.stdin.reconfigure(errors="surrogateescape")  # nor what is typed: wording.proper_text reads it
     try:
         command = typer.main.get_command(_only_what_is_asked_for(sys.argv[1:] if arguments is None else arguments))
-        code = command(args=arguments, prog_name="diagnose", standalone_mode=False)
+        with completion.as_bash_wants_it(os.environ):
+            code = command(args=arguments, prog_name="diagnose", standalone_mode=False)
         sys.stdout.flush()
         if code == INTERRUPTED:
             print("interrupted", file=sys.stderr)

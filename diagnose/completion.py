@@ -5,7 +5,9 @@ A completion never fails: where files cannot be read there is nothing to offer, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+import io
+from collections.abc import Callable, Iterable, Iterator, MutableMapping
+from contextlib import contextmanager, redirect_stdout
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +16,41 @@ if TYPE_CHECKING:
 
 Offers = Iterable[tuple[str, str]]
 Completion = Callable[[Any, str], list[tuple[str, str]]]
+
+
+def join_words(environ: MutableMapping[str, str]) -> str:
+    """Put together what bash has taken apart: it ends a word at every ``=``, so that ``ID=LEVEL`` reaches the program as three
+    words, one a line. What stands up to the last ``=`` of the value to complete, which bash does not want back."""
+    given = environ.get("COMP_WORDS", "").split("\n")
+    if "=" not in given or not environ.get("COMP_CWORD", "").isdecimal():
+        return ""
+    words: list[str] = []
+    place = 0
+    for number, word in enumerate(given):
+        if words and (word == "=" or words[-1].endswith("=")):
+            words[-1] += word
+        else:
+            words.append(word)
+        if number == int(environ["COMP_CWORD"]):
+            place = len(words) - 1
+    environ["COMP_WORDS"], environ["COMP_CWORD"] = "\n".join(words), str(place)
+    value = words[place].partition("=")[2] if words[place].startswith("--") else words[place]
+    return value[: value.rfind("=") + 1]
+
+
+@contextmanager
+def as_bash_wants_it(environ: MutableMapping[str, str]) -> Iterator[None]:
+    """Where bash asks what it may complete: words put together before, offers without what bash has already after."""
+    kept = join_words(environ) if environ.get("_DIAGNOSE_COMPLETE") == "complete_bash" else ""
+    if not kept:
+        yield
+        return
+    offered = io.StringIO()
+    try:
+        with redirect_stdout(offered):
+            yield
+    finally:
+        print("\n".join(line.removeprefix(kept) for line in offered.getvalue().splitlines()))
 
 
 def _completion(offers: Callable[[Any], Offers]) -> Completion:

@@ -15,6 +15,7 @@ import sys
 from pathlib import Path
 from typing import NamedTuple
 
+import pexpect
 import pytest
 
 from diagnose import completion
@@ -118,11 +119,49 @@ def offered(shell: str, line: str) -> list[str]:
     ("diagnose network export head_unit --format x", ["xmlbif"]),
     ("diagnose reading state", ["state_of_charge"]),
     ("diagnose rev", ["review"]),
+    ("diagnose schema network_", ["network_show", "network_overview", "network_check", "network_list"]),
+    ("diagnose network export head_unit case.bif --case 20260203", ["20260203-0912"]),
 ])
 def test_bash_is_offered_what_begins_so(workplace: Path, line: str, wanted: list[str]) -> None:
     found = offered("bash", line)
     assert set(wanted) <= set(found), found
     assert all(one.startswith(line.rsplit(" ", 1)[1]) for one in found)
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="there is no bash here")
+def test_a_real_bash_completes_both_sides_of_an_equals_sign(workplace: Path) -> None:
+    """bash ends words at = (COMP_WORDBREAKS), so the program sees a level without its id, and gives back only the level."""
+    (workplace / "bin").mkdir()
+    program = workplace / "bin" / "diagnose"
+    program.write_text(f'#!/bin/sh\nexec {shlex.quote(sys.executable)} -m diagnose "$@"\n', encoding="utf-8")
+    program.chmod(0o755)
+    env = {**os.environ, "PATH": f"{program.parent}:{os.environ['PATH']}", "PYTHONPATH": str(ROOT), "TERM": "dumb", "PS1": "> "}
+    script = subprocess.run([str(program), "--show-completion", "bash"], env=env, capture_output=True, text=True, check=True)
+    (workplace / "completion.sh").write_text(script.stdout, encoding="utf-8")
+    shell = pexpect.spawn("bash", ["--norc", "--noprofile", "-i"], env=env, cwd=str(workplace), encoding="utf-8", timeout=30,
+                          dimensions=(40, 200))
+    shell.sendline("bind 'set enable-bracketed-paste off'; source completion.sh; echo rea''dy")
+    shell.expect("ready")
+    for typed, added in (("--check smell_smoke_h", "\x07eat="), ("--check smell_smoke_heat=w", "arm "),
+                         ("--check=smell_smoke_heat=smell_", "or_smoke ")):
+        shell.send(f"diagnose triage {typed}\t")
+        shell.expect_exact(typed + added)
+        shell.sendcontrol("u")
+    shell.sendcontrol("c")
+    shell.sendline("exit")
+    shell.expect(pexpect.EOF)
+
+
+def test_pieces_of_a_word_are_put_together() -> None:
+    env = {"COMP_WORDS": "diagnose\ntriage\n--check\na\n=\nb\n--who\nf", "COMP_CWORD": "5"}
+    assert completion.join_words(env) == "a="
+    assert (env["COMP_WORDS"].split("\n"), env["COMP_CWORD"]) == (["diagnose", "triage", "--check", "a=b", "--who", "f"], "3")
+    for words, kept in (("d\n--check\n=\na", ""), ("d\n--check\n=\na\n=\nb", "a="), ("d\na\n=", "a=")):
+        assert completion.join_words({"COMP_WORDS": words, "COMP_CWORD": str(words.count("\n"))}) == kept
+    for words in ("diagnose\nwhy\n2026", "", "="):
+        untouched = {"COMP_WORDS": words, "COMP_CWORD": "x"}
+        assert completion.join_words(untouched) == ""
+        assert untouched == {"COMP_WORDS": words, "COMP_CWORD": "x"}
 
 
 @pytest.mark.parametrize("shell", ["zsh", "fish"])
