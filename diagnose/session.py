@@ -239,7 +239,7 @@ def _change(session: Session, order: str, argument: str) -> bool:
     elif order == "tell":
         _tell(session, argument)
     elif order == "tried":
-        _tried(session, find_cause(session.opened, argument))
+        return _tried(session, find_cause(session.opened, argument))
     return True
 
 
@@ -254,8 +254,8 @@ def _tell(session: Session, words: str) -> None:
     session.keep(case)
 
 
-def _tried(session: Session, cause: str) -> None:
-    """Ask how a remedy ended and record it."""
+def _tried(session: Session, cause: str) -> bool:
+    """Ask how a remedy ended and record it; False to leave, as everything works."""
     title = session.opened.knowledge.causes[cause].title
     while True:
         line = _read(session, f"{title}: put right, and does everything work now? (yes, no, partly) ")
@@ -266,6 +266,13 @@ def _tried(session: Session, cause: str) -> None:
             break
         _say(session, "yes, no or partly")
     session.keep(cases.with_remedy(session.case, RemedyTried(cause, outcome, cases.now(), session.who)))
+    if outcome == CURED:
+        _works(session)
+    return outcome != CURED
+
+
+def _works(session: Session) -> None:
+    _say(session, f"it works again; close the case with: diagnose close {session.case.id}")
 
 
 def _finish(session: Session, now: Standing, choice: Choice) -> bool:
@@ -273,7 +280,7 @@ def _finish(session: Session, now: Standing, choice: Choice) -> bool:
     knowledge = session.opened.knowledge
     show.show_stop(session.out, knowledge, now.triage, choice)
     if any(r.outcome == CURED for r in session.case.remedies):
-        _say(session, f"it works again; close the case with: diagnose close {session.case.id}")
+        _works(session)
     first = choice.plan[0] if choice.plan else None
     if first and first.way in ("phone", "here") and first.cause in knowledge.causes:
         p = now.posterior.p[session.opened.network.cause_index[first.cause]]

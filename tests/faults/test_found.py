@@ -78,3 +78,11 @@ def test_a_line_that_is_no_text_is_answered_and_kept_as_far_as_it_is_one(box: Sa
     assert box.run("call", "--network", str(bell), stdin=b"\xed\xa0\x80 hm\nnote caf\xc3\xa9 \xff\nstop\n").code == 0
     (path,) = box.store.glob("*.yaml")
     assert "caf\u00e9 \ufffd" in path.read_text(encoding="utf-8")
+
+
+def test_a_remedy_that_cured_it_ends_the_conversation(box: Sandbox) -> None:
+    """Found by a day's work, not at random: once everything works, nobody wants the next question."""
+    bell = str(write_network(box.here / "bell", DOORBELL))
+    done = box.run("call", "does not ring", "--network", bell, "--who", "fitter", stdin=b"tried flat_battery\nyes\nnote more\n")
+    told = done.out.split("does everything work now")[1]
+    assert "it works again; close the case with: diagnose close" in told and "1." not in told
