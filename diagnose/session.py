@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from rich.console import Console
@@ -194,7 +195,7 @@ def _obey(session: Session, now: Standing, reply: Reply, choice: Choice | None, 
     elif order == "reading":
         _work_out(session, argument, score)
     elif order == "ask":
-        return _ask_for(session, argument)
+        return _ask_for(session, argument, {s.finding for s in choice.scores} if choice else set())
     else:
         return _change(session, order, argument)
     return None
@@ -214,12 +215,14 @@ def _work_out(session: Session, argument: str, score: CheckScore | None) -> None
         _say(session, f"as a number for this question: {fits[0].value:.4g} {fits[0].unit}")
 
 
-def _ask_for(session: Session, argument: str) -> bool:
+def _ask_for(session: Session, argument: str, listed: Collection[str]) -> bool:
+    """Put this finding next; InputError unless it is listed as a question now, or could be but for having been asked."""
     knowledge = session.opened.knowledge
     finding = knowledge.findings.get(argument)
     if finding is None:
         raise complaint(f"there is no finding {argument[:40]!r}", nearest(argument, knowledge.findings))
-    if not allowed(knowledge, finding, situation_of(session)._replace(asked=frozenset(), skipped=frozenset())):
+    again = situation_of(session)._replace(asked=frozenset(), skipped=frozenset())
+    if finding.id not in listed and not allowed(knowledge, finding, again):
         raise complaint(f"{argument!r} is not for the {session.who} with what is at hand", "else lists what is")
     session.wanted = finding.id
     return True

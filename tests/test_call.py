@@ -301,3 +301,17 @@ def test_interrupt_leaves_the_case_whole(folder: Path) -> None:
     assert "take it up again" in talk.child.before
     assert talk.child.exitstatus == 130
     assert talk.case().answers[-1].level == "none"
+
+
+def test_what_else_lists_can_be_asked(folder: Path) -> None:
+    """A circumstance that is only thought to hold makes its checks likely enough to be listed, and so to be put."""
+    knowledge = open_network("head_unit").knowledge
+    talk = Talk(folder, "call", "poor reception on every fm station", "--who", "fitter", columns=120)
+    talk.prompt()
+    for line in ("none", "ask aerial_amplifier", "i think yes", "ask compare_open_place", "c"):
+        talk.say(line)
+    listed = re.findall(r"^  (\w+)  +tells", talk.say("else"), re.M)
+    assert listed
+    for name in (one for one in listed if knowledge.findings[one].needs):
+        assert knowledge.findings[name].title in talk.say(f"ask {name}")
+    talk.leave()
