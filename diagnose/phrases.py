@@ -67,12 +67,14 @@ class Understood(NamedTuple):
 
 
 class Phrase(NamedTuple):
-    """A phrase of the lexicon: its finding and level, its concepts (numbers), whether it carries a negation."""
+    """A phrase of the lexicon: its finding and level, its concepts (numbers), whether it carries a negation. closed: written
+    with a full stop, so that beside other words it is only asked about."""
 
     finding: str
     level: str
     concepts: tuple[int, ...]
     negated: bool
+    closed: bool
 
 
 class Lexicon(NamedTuple):
@@ -107,8 +109,8 @@ class _Token(NamedTuple):
 
 class _Hit(NamedTuple):
     """A phrase found. value: what hits are ranked by; whole: all words of the phrase are there; single: it is one word or
-    expression; alone: the sentence says nothing else; hedged: the customer is not sure; words: the stretch; sentence: its
-    number; places: of its words in the sentence; weights: of those words."""
+    expression; alone: the sentence says nothing else; closed: the phrase wants that; hedged: the customer is not sure;
+    words: the stretch; sentence: its number; places: of its words in the sentence; weights: of those words."""
 
     finding: str
     level: str
@@ -117,6 +119,7 @@ class _Hit(NamedTuple):
     whole: bool
     single: bool
     alone: bool
+    closed: bool
     hedged: bool
     words: str
     sentence: int
@@ -161,7 +164,8 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
                 first, *rest = [_key(words, t.word) for t in tokens]
                 expressions.setdefault(first, []).insert(0, (tuple(rest), concepts[0]))
             if concepts:
-                phrases.append(Phrase(finding.id, level, tuple(dict.fromkeys(concepts)), any(t.negation for t in tokens)))
+                negated = any(t.negation for t in tokens)
+                phrases.append(Phrase(finding.id, level, tuple(dict.fromkeys(concepts)), negated, text.rstrip().endswith(".")))
     return _weighed(lexicon, phrases, len(groups) + len(numbers))
 
 
@@ -215,7 +219,7 @@ def _unpacked(data: list[Any]) -> Lexicon:
     words, expressions, groups, weights, phrases, normal, kinds, against = data
     return _indexed(Lexicon(
         words, {first: [(tuple(rest), number) for rest, number in rows] for first, rows in expressions.items()}, groups,
-        weights, [Phrase(finding, level, tuple(concepts), negated) for finding, level, concepts, negated in phrases], normal,
+        weights, [Phrase(finding, level, tuple(concepts), *marks) for finding, level, concepts, *marks in phrases], normal,
         kinds, {finding: (frozenset(wrong), frozenset(right)) for finding, (wrong, right) in against.items()}, {}, {}))
 
 
@@ -336,6 +340,8 @@ def _within(hit: _Hit, other: _Hit) -> bool:
 
 def _clear(lexicon: Lexicon, hit: _Hit) -> bool:
     """Whether a hit may be taken."""
+    if hit.closed and not hit.alone:
+        return False
     if hit.single:
         return hit.whole and hit.score >= ACCEPT_SINGLE and (hit.alone or sum(hit.weights) >= LEAST_SINGLE)
     return hit.whole and hit.score >= (ACCEPT if lexicon.kinds[hit.finding] == REPORT else ACCEPT_SHORT)
@@ -391,8 +397,9 @@ def _hits(lexicon: Lexicon, sentence: Sentence, tokens: Sequence[_Token], number
                 content = [p for p in places if not tokens[p].negation]
                 hedged = any(tokens[p].clause in sentence.hedged for p in places)
                 words = " ".join(tokens[p].word for p in _span(places))
-                best[key] = _Hit(phrase.finding, level, score, value, whole, len(content) == 1, said <= {*places}, hedged,
-                                 words, number, places, tuple(_weight(lexicon, tokens[p]) for p in places))
+                alone, weights = said <= {*places}, tuple(_weight(lexicon, tokens[p]) for p in places)
+                best[key] = _Hit(phrase.finding, level, score, value, whole, len(content) == 1, alone, phrase.closed, hedged,
+                                 words, number, places, weights)
     return best.values()
 
 

@@ -354,7 +354,7 @@ def test_where_the_files_are_right_surprises_are_those_of_chance(head_unit: Open
     z = np.array([s.z for s in surprises(head_unit, count_cases(head_unit, log)) if s.cases * s.p * (1 - s.p) > 2.0])
     assert len(z) > 150
     assert abs(z.mean()) < 0.15
-    assert 0.7 < z.std() < 1.1  # below 1, as what was not asked makes an answer say less
+    assert 0.6 < z.std() < 1.1  # 0.71 over 8 such logs: below 1, as z is held at 0 within the correction for steps
 
 
 def recovery(head_unit: Opened, count: int) -> tuple[float, int, float]:

@@ -50,6 +50,19 @@ ROWS = [
      "tones_lost_with_old_radio", "visit"),
     (CP, "unit_or_trim_loose", "press_corners=loom_hanging", "stop_now", "loom_loose_at_feet", "stop_now"),
     (CP, "dead_with_key_on", f"{CALM} bench_supply=follows_unit", "normal", "unit_defective_from_new", "return"),
+    (CP, "subwoofer_silent", "added_amplifier=yes", "normal", "subwoofer_lead_off subwoofer_output_off", "visit phone"),
+    (CP, "subwoofer_silent", "subwoofer_menu=plays", "normal", "subwoofer_output_off", "phone"),
+    (CP, "subwoofer_silent", "subwoofer_menu=silent subwoofer_signal_trial=plays_with_other", "normal", "subwoofer_lead_off",
+     "visit"),
+    ("the standard of the radio data system: traffic announcements interrupt, alternative frequencies are followed",
+     "unbidden_changes", "", "normal", "broadcast_services_on", "phone"),
+    (CP, "unbidden_changes wheel_buttons_wrong", f"{CALM} programme_menu=still", "normal", "button_values_too_close", "visit"),
+    (CP, "memory_stick_not_read", "other_stick=other_plays", "normal", "stick_unsuitable", "phone"),
+    (CP, "memory_stick_not_read phone_hot_or_slow_charge", f"{CALM} other_stick=same", "normal", "wireless_or_socket_fault",
+     "return visit"),
+    (CP, "camera_out_of_reverse", "camera_fitted=yes", "normal", "reverse_trigger_live_forwards", "visit"),
+    (CP, "screen_dark_sound_plays", "brightness_menu=cured", "normal", "brightness_set_wrong", "phone"),
+    (CP, "engine_turns_not_firing", CALM, "normal", "vehicle_fault_before fuse_left_out_or_misplaced", "visit workshop"),
 ]
 
 
