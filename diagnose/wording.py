@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 LONGEST = 60  # words of a sentence; a longer one is read in pieces
 OR = "or"
+IF = "if"
 AND = "and"  # half a border between clauses; and it may be part of an expression
 
 _WORD = re.compile(r"\d+[.:]\d+|[a-z0-9]+(?:'[a-z]+)*|\n\s*\n|[.,;:!?\n()/&+]| [-–—] ")
@@ -63,10 +64,12 @@ class Sentence(NamedTuple):
 
 
 def words_and_stops(text: str) -> list[str]:
-    """Words and stops of a text, in small letters, without apostrophes; anything else is left out."""
+    """Words and stops of a text, in small letters, without apostrophes; anything else is left out, and so is the negation of
+    a condition: "flat if I do not drive" denies nothing."""
     text = text.lower().replace("’", "'").replace("‘", "'").replace("`", "'").replace("\r", "\n" if "\n" not in text else "")
-    return [word.replace("'", "") if word[0].isalnum() else "\n\n" if word[1:].endswith("\n") else word.strip(" ")
-            for word in _WORD.findall(text)]
+    words = [word.replace("'", "") if word[0].isalnum() else "\n\n" if word[1:].endswith("\n") else word.strip(" ")
+             for word in _WORD.findall(text)]
+    return [word for at, word in enumerate(words) if word not in NEGATIONS or IF not in words[max(0, at - 2) : at]]
 
 
 def words_of(phrase: str) -> list[str]:
