@@ -39,7 +39,7 @@ def why(
         return
     from diagnose import screens, screens_explain
 
-    screens_explain.show_reasons(screens.console(), reasons, opened.knowledge)
+    screens_explain.show_reasons(screens.console(), reasons, opened)
 
 
 def explain(
@@ -61,7 +61,7 @@ def explain(
         return
     from diagnose import screens, screens_explain
 
-    screens_explain.show_about(screens.console(), found, opened.knowledge)
+    screens_explain.show_about(screens.console(), found, opened)
 
 
 def report(
@@ -169,9 +169,9 @@ def show(
         from diagnose import screens, screens_explain
 
         if item:
-            screens_explain.show_links(screens.console(), maps.links_around(opened, item), opened.knowledge, item)
+            screens_explain.show_links(screens.console(), maps.links_around(opened, item), item, opened)
         else:
-            screens_explain.show_overview(screens.console(), maps.overview(opened))
+            screens_explain.show_overview(screens.console(), maps.overview(opened), opened)
 
 
 def _write(file: Path, text: str, as_json: bool = False) -> None:

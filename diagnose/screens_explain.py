@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from diagnose.about import About, LookAlike, Tie
     from diagnose.explain import Weight, Weights
     from diagnose.maps import Link, Overview
+    from diagnose.network import Opened
     from diagnose.reasons import Reasons
     from diagnose.records import Header, Knowledge
     from diagnose.sensitivity import Lean, Sensitivity
@@ -31,9 +32,10 @@ WORTH_ALL = 30  # ties of one kind that are listed in full
 KINDS = {"cause": "CAUSES", "condition": "CONDITIONS", "report": "REPORTS", "check": "CHECKS", "circumstance": "CIRCUMSTANCES"}
 
 
-def show_reasons(out: Console, reasons: Reasons, knowledge: Knowledge) -> None:
+def show_reasons(out: Console, reasons: Reasons, opened: Opened) -> None:
     """Why: the verdict, the sets of causes, the weight of each answer, conflict, history, what it leans on."""
     def draw(inner: Console) -> None:
+        knowledge = opened.knowledge
         if not reasons.cause:
             _lines(inner, ["No answer points at a cause yet."], mark="")
             return
@@ -45,8 +47,16 @@ def show_reasons(out: Console, reasons: Reasons, knowledge: Knowledge) -> None:
         _draw_conflict(inner, reasons, knowledge)
         _draw_history(inner, reasons)
         _draw_leans(inner, reasons, knowledge)
+        _draw_source(inner, opened)
 
     emit(out, draw)
+
+
+def _draw_source(out: Console, opened: Opened) -> None:
+    """Whose numbers a screen speaks from."""
+    header = opened.knowledge.header
+    out.print()
+    _lines(out, [f"This speaks from {opened.speaks_from}: {header.id}, version {header.version}."], mark="", style="dim")
 
 
 def _draw_support(out: Console, reasons: Reasons) -> None:
@@ -188,9 +198,10 @@ def turn_words(lean: Lean, found: Sensitivity, knowledge: Knowledge) -> str:
     return f"at {lean.turns_at:.2g} it would be overtaken by \"{other}\""
 
 
-def show_about(out: Console, found: About, knowledge: Knowledge) -> None:
+def show_about(out: Console, found: About, opened: Opened) -> None:
     """Everything known about one id: its record, its ties both ways, its cautions, what looks like it."""
     def draw(inner: Console) -> None:
+        knowledge = opened.knowledge
         inner.print(Text(plain(found.title), style="bold") + Text(f"  {found.kind}  ") + Text(found.id, style="cyan"))
         _lines(inner, description_lines(found, knowledge), mark="")
         if found.cautions:
@@ -209,6 +220,7 @@ def show_about(out: Console, found: About, knowledge: Knowledge) -> None:
             _heading(inner, "LOOK-ALIKES (described in nearly the same way) AND WHAT SEPARATES THEM")
             for other in found.look_alikes:
                 _draw_look_alike(inner, other)
+        _draw_source(inner, opened)
 
     emit(out, draw)
 
@@ -325,10 +337,10 @@ def _draw_look_alike(out: Console, other: LookAlike) -> None:
     _lines(out, apart or ["no check tells them apart"], mark="    ", style="dim")
 
 
-def show_overview(out: Console, found: Overview) -> None:
+def show_overview(out: Console, found: Overview, opened: Opened) -> None:
     """A whole network by its areas: how much each holds, how they hang together, the ids of their items."""
     def draw(inner: Console) -> None:
-        inner.print(Text(plain(found.title), style="bold") + Text(f"  version {plain(found.version)}"))
+        inner.print(Text(plain(found.title), style="bold"))
         _heading(inner, "AREAS")
         counts = [[len(part) for part in area[2:]] for area in found.areas]
         rows = [[*(Text(str(count)) for count in row), Text(plain(area.title)) + Text(f"  {area.id}", style="cyan")]
@@ -348,15 +360,16 @@ def show_overview(out: Console, found: Overview) -> None:
                     _lines(inner, [f"{words}: " + ", ".join(one.id for one in part)], mark="")
         _heading(inner, f"CONDITIONS (between causes and findings, of no area: {len(found.conditions)})")
         _lines(inner, [", ".join(one.id for one in found.conditions)], mark="")
+        _draw_source(inner, opened)
 
     emit(out, draw)
 
 
-def show_links(out: Console, links: Sequence[Link], knowledge: Knowledge, item: str) -> None:
+def show_links(out: Console, links: Sequence[Link], item: str, opened: Opened) -> None:
     """The links around an item, under what they have in common."""
     def draw(inner: Console) -> None:
-        titles = titles_of(knowledge)
-        title = titles.get(item) or knowledge.header.areas[item]
+        titles = titles_of(opened.knowledge)
+        title = titles.get(item) or opened.knowledge.header.areas[item]
         inner.print(Text(plain(title), style="bold") + Text(f"  {item}", style="cyan"))
         if not links:
             _lines(inner, ["Nothing is linked strongly enough to be shown."], mark="")
@@ -365,5 +378,6 @@ def show_links(out: Console, links: Sequence[Link], knowledge: Knowledge, item: 
             rows = [[Text(percent(p)), bar(inner, p, cells=SIDE // 2), Text(plain(words)) + Text(f"  {end}", style="cyan")]
                     for p, end, words in group.rows]
             _grid(inner, rows, right=[0])
+        _draw_source(inner, opened)
 
     emit(out, draw)

@@ -12,14 +12,18 @@ import pytest
 
 from diagnose import case as cases
 from diagnose import pages
+from diagnose.caserecord import CLOSED, Case, CaseAnswer
 from diagnose.network import Opened, open_network
 from diagnose.reasons import reasons_of
+from diagnose.records import CIRCUMSTANCE
 from diagnose.session import standing
 from tests.browser import PROGRAM, Browser, browser
+from tests.test_every_cause import decisive_checks, picture
 
 pytestmark = pytest.mark.skipif(PROGRAM is None, reason="there is no browser here (chromium)")
 ROOT = Path(__file__).resolve().parent.parent
 LOG = sorted((ROOT / "cases").glob("*.yaml"))
+AT = "2026-11-25T09:30:00+00:00"
 WIDTHS = (390, 1280)
 SMALLEST = 10.5  # pixels; common practice, no source
 A4 = (595.0, 842.0)  # points (ISO 216: 210 mm x 297 mm)
@@ -31,12 +35,15 @@ def window(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
         yield opened
 
 
-def pages_of_case(opened: Opened, path: Path, draws: int = 5) -> dict[str, str]:
-    case = cases.load(path.parent, path.stem).case
+def pages_of_case(opened: Opened, case: Case, draws: int = 5) -> dict[str, str]:
     now = standing(opened, case)
     reasons = reasons_of(opened, now.evidence, now.posterior, draws=draws)
     return {"report": pages.report_page(opened, case, now.triage, reasons),
             "customer": pages.customer_page(opened, case, now.triage)}
+
+
+def in_log(path: Path) -> Case:
+    return cases.load(path.parent, path.stem).case
 
 
 def check(window: Browser, file: Path, text: str) -> None:
@@ -69,7 +76,7 @@ def test_the_browser_notices_what_is_wrong(window: Browser, tmp_path: Path) -> N
 
 @pytest.mark.parametrize("path", LOG[::40], ids=lambda p: p.stem)
 def test_pages_of_some_cases(window: Browser, head_unit: Opened, tmp_path: Path, path: Path) -> None:
-    for name, text in pages_of_case(head_unit, path).items():
+    for name, text in pages_of_case(head_unit, in_log(path)).items():
         check(window, tmp_path / f"{path.stem}-{name}.html", text)
 
 
@@ -84,7 +91,7 @@ def test_pictures_of_whole_networks(window: Browser, tmp_path: Path, network: st
 
 
 def test_pages_print_on_a4(window: Browser, head_unit: Opened, tmp_path: Path) -> None:
-    made = {**pages_of_case(head_unit, LOG[0]), "map": pages.network_page(head_unit, "aerial")}
+    made = {**pages_of_case(head_unit, in_log(LOG[0])), "map": pages.network_page(head_unit, "aerial")}
     for name, text in made.items():
         file = tmp_path / f"{name}.html"
         file.write_text(text, encoding="utf-8")
@@ -111,8 +118,25 @@ def test_the_picture_can_be_made_larger(window: Browser, head_unit: Opened, tmp_
 @pytest.mark.slow
 def test_every_case_of_the_demonstration(window: Browser, head_unit: Opened, tmp_path: Path) -> None:
     for path in LOG:
-        for name, text in pages_of_case(head_unit, path).items():
+        for name, text in pages_of_case(head_unit, in_log(path)).items():
             check(window, tmp_path / f"{path.stem}-{name}.html", text)
+
+
+@pytest.mark.slow
+def test_the_reports_of_every_cause(window: Browser, head_unit: Opened, tmp_path: Path) -> None:
+    """A case in which it is found, with its typical picture: once open, once closed."""
+    header = head_unit.knowledge.header
+    for cause in head_unit.knowledge.causes:
+        case = Case("20261125-0930", AT, header.id, header.version, "job-7")
+        for answer in (told := picture(head_unit.network, head_unit, cause)) + decisive_checks(head_unit, cause, told):
+            if head_unit.knowledge.findings[answer.finding].kind == CIRCUMSTANCE:
+                case = cases.with_circumstance(case, answer.finding, answer.level or "")
+            else:
+                case = cases.with_answer(case, CaseAnswer(answer.finding, answer.level, answer.who, answer.method, at=AT))
+        closed = case._replace(status=CLOSED, closed=AT, confirmed=(cause,), fully_put_right=True, verified="tried twice")
+        for state, one in (("open", case), ("closed", closed)):
+            for name, text in pages_of_case(head_unit, one, draws=2).items():
+                check(window, tmp_path / f"{cause}-{state}-{name}.html", text)
 
 
 @pytest.mark.slow

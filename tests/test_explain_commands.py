@@ -176,6 +176,18 @@ def test_who_would_overtake_whom(log: Log, head_unit: Opened, cause: str, told: 
     assert told in " ".join(shown.split())
 
 
+def test_every_screen_and_page_says_whose_numbers_it_speaks_from(log: Log, head_unit: Opened) -> None:
+    case = log.put(head_unit)
+    commands = (("why", case), ("explain", "feeds_exchanged"), ("network", "show"), ("network", "show", "aerial"),
+                ("report", case, "--html", "-"), ("network", "show", "aerial", "--html", "-"))
+    for arguments in commands:
+        assert "the expert's knowledge" in log.run(*arguments, "--cases", str(log.folder)).replace("&#39;", "'"), arguments
+    (log.folder / "learned.json").write_text("{}", encoding="utf-8")
+    for arguments in commands[:4]:
+        shown = " ".join(log.run(*arguments, "--cases", str(log.folder)).split())
+        assert "learned.json is passed over" in shown, "not in silence"
+
+
 def test_a_weight_of_nothing_has_no_bar_and_the_strongest_stands_first(log: Log, head_unit: Opened) -> None:
     shown = log.run("why", log.put(head_unit, [("smell_smoke_heat", "none", "customer", "recall"), *FEEDS]),
                     "--cases", str(log.folder))
