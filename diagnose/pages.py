@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 LIKELY, VERY_LIKELY, WORTH_NAMING = 0.5, 0.8, 0.1  # probabilities from which a customer is told so
 WORTH_LISTING = 0.05  # probability from which a set of causes has a line
+GRAVE = ("stop_now", "do_not_use")  # classes whose advice stands out
 NOTICED = 0.3  # link from which a report is worth looking out for
 MOST_NOTICED = 6
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 375.0, 12.0, 190.0  # edges of the plot in its drawing
@@ -189,6 +190,7 @@ def customer_page(opened: Opened, case: Case, triage: Triage) -> str:
     causes = [(knowledge.causes[name], 1.0) for name in case.confirmed if name in knowledge.causes]
     if not closed:
         causes = [(knowledge.causes[one.cause], one.p) for one in triage.ranking if one.p >= WORTH_NAMING][:3]
+    safety = triage.advice.safety
     told = [Told(cause.title, cause.description, "" if closed else _sure(p)) for cause, p in causes]
     cured = [knowledge.causes[r.cause].remedy.summary for r in case.remedies
              if r.outcome == CURED and r.cause in knowledge.causes]
@@ -200,7 +202,7 @@ def customer_page(opened: Opened, case: Case, triage: Triage) -> str:
         "customer.html", title=f"About your {knowledge.header.object}", case=case, told=told, closed=closed, done=done,
         day=day_in_words(case.closed or case.opened), parts=[knowledge.header.parts.get(name, name) for name in case.parts],
         noticed=noticed(opened, [cause for cause, _ in causes]), notice=triage.notice,
-        advice="" if closed else triage.advice.text,
+        advice="" if closed else triage.advice.text, urgent=CLASSES[safety].capitalize() if safety in GRAVE else "",
         cautions=() if closed else [one for one in triage.advice.cautions if one.now],
         again=knowledge.header.advice[grave] if grave != "normal" else "")
 

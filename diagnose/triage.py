@@ -344,7 +344,8 @@ def _cautions(knowledge: Knowledge, evidence: Evidence, posterior: Posterior, ca
         if name in said or name in by_phone or name in grave or p >= WORTH_SAYING:
             caution: Caution = knowledge.cautions[name]
             found.append(CautionInForce(name, caution.title, caution.text, p, name in said or name in by_phone))
-    return tuple(sorted(found, key=lambda c: (not c.now, -c.p, c.id)))
+    place = {c.id: (c.file, c.line) for c in knowledge.cautions.values()}  # the files begin with what is most urgent
+    return tuple(sorted(found, key=lambda c: (not c.now, -c.p, place[c.id])))
 
 
 def _minutes(knowledge: Knowledge, opened: Opened, posterior: Posterior, causes: dict[int, Cause], sets: Sequence[CauseSet],

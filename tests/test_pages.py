@@ -268,7 +268,10 @@ def test_the_customer_reads_what_was_wrong_what_was_done_and_what_to_mind(head_u
     assert head_unit.knowledge.findings["stays_on_key_out"].title not in words, "a report it hardly ever brings"
     still = Page(made["open customer"]).words()
     assert "What may be wrong" in still and "very likely" in still and "Nothing has been changed" in still
-    assert head_unit.knowledge.header.advice["stop_now"] in Page(made["danger customer"]).words()
+    danger = Page(made["danger customer"]).words()
+    assert "Stop now. " + head_unit.knowledge.header.advice["stop_now"] in danger and "Stop now" not in still
+    cautions = head_unit.knowledge.cautions
+    assert danger.index(cautions["smell_smoke_heat_stop"].text) < danger.index(cautions["safety_fuses_hands_off"].text)
 
 
 @pytest.mark.parametrize(("more", "told"), [({"confirmed": (), "not_found": True}, "We have not found the cause"),
