@@ -147,9 +147,7 @@ def test_a_real_bash_completes_both_sides_of_an_equals_sign(workplace: Path) -> 
         shell.send(f"diagnose triage {typed}\t")
         shell.expect_exact(typed + added)
         shell.sendcontrol("u")
-    shell.sendcontrol("c")
-    shell.sendline("exit")
-    shell.expect(pexpect.EOF)
+    shell.close(force=True)
 
 
 def test_pieces_of_a_word_are_put_together() -> None:
