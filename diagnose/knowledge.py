@@ -117,8 +117,14 @@ def _gather(path: Path, sections: dict[str, dict[str, tuple[Node, str]]], proble
     except InputError as error:
         problems.extend(error.problems)
         return
+    unknown = [section for section in root.value if section not in SECTIONS]
+    if (more := len(unknown) - source.MOST_UNKNOWN_KEYS) > 0:
+        problems.append(Problem(name, 0, "", f"{more:,} more sections are not known here", "remove them"))
+    passed_over = frozenset(unknown[source.MOST_UNKNOWN_KEYS:])
     for section, node in root.value.items():
         line = (root.keys or {})[section]
+        if section in passed_over:
+            continue
         if section not in SECTIONS:
             problems.append(Problem(name, line, section, f"the section {section!r} is not known",
                                     source.nearest(section, SECTIONS)))

@@ -140,7 +140,7 @@ def with_overlay(opened: Opened, overlay: Overlay) -> Opened:
         below = _laid(network, rows, values)
         if not ((prior >= 0.0) & (prior <= 1.0)).all():
             raise ValueError("no probabilities")
-    except (KeyError, ValueError, TypeError) as error:
+    except (KeyError, ValueError, TypeError, OverflowError) as error:
         raise complaint("the learned values are damaged", "learn again: diagnose learn") from error
     m = len(network.findings)
     return opened._replace(network=replace(network, prior=prior, leak=below[:m].copy(), link=below[m:].copy()))

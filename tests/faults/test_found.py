@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from diagnose.source import put_file
 from tests.conftest import DOORBELL, write_network
 from tests.faults.sandbox import Sandbox
-from tests.faults.test_damaged_files import CASE, OPEN
+from tests.faults.test_damaged_files import CASE, CLOSED, OPEN
 
 
 @pytest.fixture
@@ -86,3 +87,22 @@ def test_a_remedy_that_cured_it_ends_the_conversation(box: Sandbox) -> None:
     done = box.run("call", "does not ring", "--network", bell, "--who", "fitter", stdin=b"tried flat_battery\nyes\nnote more\n")
     told = done.out.split("does everything work now")[1]
     assert "it works again; close the case with: diagnose close" in told and "1." not in told
+
+
+def test_a_number_too_large_among_learned_values_is_passed_over(box: Sandbox) -> None:
+    bell = str(write_network(box.here / "bell", DOORBELL))
+    for number in range(7):
+        name = f"20261101-09{number:02}"
+        (box.store / f"{name}.yaml").write_text(CASE.replace("20261105-1432", name) + CLOSED)
+    assert box.run("learn", "--anyway", "--network", bell).code == 0
+    learned = box.store / "learned.json"
+    learned.write_text(re.sub(r'("silent": \{"broken_wire": \[)[0-9.]+', rf"\g<1>{'1' * 400}", learned.read_text()))
+    assert "1" * 400 in learned.read_text()
+    assert "damaged" in box.run("triage", "rings faintly", "--network", bell).out
+
+
+def test_thousands_of_unknown_sections_are_told_in_a_few_lines(box: Sandbox) -> None:
+    bell = write_network(box.here / "bell", DOORBELL)
+    (bell / "more.yaml").write_text("".join(f"k{number}: 1\n" for number in range(3000)))
+    told = box.run("network", "check", str(bell)).err
+    assert len(told.splitlines()) < 60 and "2,980 more sections are not known here" in " ".join(told.split())
