@@ -11,6 +11,7 @@ import errno
 import hashlib
 import os
 import stat
+from array import array
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
@@ -42,9 +43,9 @@ MARKER = ".diagnose-cases"  # marks a folder as a store, and is the file that wr
 VARIABLE = "DIAGNOSE_CASES"
 __all__ = [
     "CLOSED", "LONGEST_NOTE", "MARKER", "OPEN", "SCHEMA", "SKIPPED", "UNKNOWN", "VARIABLE", "Case", "CaseAnswer", "CaseFile",
-    "Note", "RemedyTried", "answers_in_force", "closed_as", "create", "iterate", "load", "load_all", "new_id", "now",
-    "parse", "reopened", "save", "stale_findings", "store_path", "to_text", "with_answer", "with_circumstance", "with_note",
-    "with_remedy", "without_last_answer",
+    "Note", "RemedyTried", "answers_in_force", "closed_as", "count", "create", "iterate", "load", "load_all", "new_id",
+    "now", "parse", "reopened", "save", "stale_findings", "store_path", "to_text", "with_answer", "with_circumstance",
+    "with_note", "with_remedy", "without_last_answer",
 ]
 
 
@@ -318,24 +319,41 @@ def _misnamed(path: Path, root: Node) -> Problem:
     return Problem(str(path), node.line, "case", f"this is case {node.value} under another name, so it was not read", mend)
 
 
-def _listing(store: Path) -> tuple[list[str], list[str]]:
-    """Ids of the case files in the order of time, and names of the other YAML files; nothing if there is no such folder."""
-    ids: list[str] = []
+def _listing(store: Path) -> tuple[array[int], list[str]]:
+    """Ids of the case files in the order of time, eight bytes each (see ``_number_of``), and names of the other YAML files;
+    nothing if there is no such folder."""
+    ids = array("q")
     others: list[str] = []
     try:
         with os.scandir(store) as entries:
             for entry in entries:
                 stem, ending = os.path.splitext(entry.name)
                 if ending == ".yaml" and CASE_ID.fullmatch(stem):
-                    ids.append(stem)
+                    ids.append(_number_of(stem))
                 elif ending.lower() in (".yaml", ".yml") and not stem.startswith("."):
                     others.append(entry.name)
     except FileNotFoundError:
-        return [], []
+        return ids, []
     except OSError as error:
         raise complaint(f"cannot be listed ({error.strerror or error})", "check that it is a folder, and its rights",
                         file=str(store)) from error
-    return sorted(ids, key=lambda name: tuple(map(int, name.split("-")))), sorted(others)
+    return array("q", sorted(ids)), sorted(others)
+
+
+def _number_of(name: str) -> int:
+    """An id as one whole number, in the order of time: day, time of day, and the number of those of one minute."""
+    day, clock, *number = map(int, name.split("-"))
+    return (day * 10_000 + clock) * 1_000_000 + (number[0] if number else 0)
+
+
+def _name_of(number: int) -> str:
+    moment, which = divmod(number, 1_000_000)
+    return f"{moment // 10_000:08}-{moment % 10_000:04}{f'-{which}' if which else ''}"
+
+
+def count(store: Path) -> int:
+    """How many files of the store are cases by their names."""
+    return len(_listing(store)[0])
 
 
 def load(store: Path, id_or_prefix: str, *, knowledge: Knowledge | None = None) -> CaseFile:
@@ -344,14 +362,15 @@ def load(store: Path, id_or_prefix: str, *, knowledge: Knowledge | None = None) 
     Raises InputError if there is none, if several begin so, or for what is wrong with the file.
     """
     ids = _listing(store)[0]
-    found = [name for name in ids if id_or_prefix and name.startswith(id_or_prefix)]
+    found = [name for name in map(_name_of, ids) if id_or_prefix and name.startswith(id_or_prefix)]
     if id_or_prefix in found:
         found = [id_or_prefix]
     if len(found) > 1:
         raise complaint(f"{id_or_prefix!r} is the beginning of {len(found)} cases, the last {', '.join(found[-4:])}",
                         "write more of it", file=str(store))
     if not found:
-        raise complaint(f"there is no case {id_or_prefix[:40]!r}", nearest(id_or_prefix[:40], ids[-200:]), file=str(store))
+        raise complaint(f"there is no case {id_or_prefix[:40]!r}", nearest(id_or_prefix[:40], list(map(_name_of, ids[-200:]))),
+                        file=str(store))
     return _read(store / f"{found[0]}.yaml", knowledge)
 
 
@@ -362,7 +381,7 @@ def iterate(store: Path, problems: list[Problem] | None = None) -> Iterator[Case
     """
     ids, others = _listing(store)
     strays = (name for name in others if _holds_a_case(store / name))
-    for name in chain(strays, (f"{one}.yaml" for one in ids)):
+    for name in chain(strays, (f"{_name_of(one)}.yaml" for one in ids)):
         try:
             case = _read(store / name, None).case
         except InputError as error:

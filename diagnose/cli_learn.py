@@ -14,6 +14,7 @@ from diagnose.cli_call import NetworkOption, StoreOption, print_json
 from diagnose.source import complaint
 
 if TYPE_CHECKING:
+    from diagnose.learn import Statistics
     from diagnose.network import Opened
     from diagnose.review import Log
 
@@ -41,7 +42,7 @@ def learn(
     """Learn from the closed cases: the files' numbers move by your own work, if that makes predictions better."""
     from diagnose import case as cases
     from diagnose import overlay, screens, screens_learn
-    from diagnose.learn import added
+    from diagnose.learn import added, statistics_of
     from diagnose.network import open_network
     from diagnose.review import lesson
 
@@ -53,13 +54,13 @@ def learn(
         print(json.dumps({"schema": 1, "undone": there, "folder": str(folder)}) if as_json else f"{done}; the files answer")
         return
     opened = open_network(network)
-    log = _log_of(opened, folder, half_life, as_of)
+    start = added([statistics_of(opened), *(overlay.read_counts(path) for path in merge or [])])
+    log = _log_of(opened, folder, half_life, as_of, strength=strength, start=start)
     if partial is not None:
-        counts = added(log.blocks)
-        _put(partial, overlay.counts_text(counts))
-        print(f"counts of {counts.cases} cases written to {screens.plain(str(partial))}", file=sys.stderr)
+        _put(partial, overlay.counts_text(log.statistics))
+        print(f"counts of {log.statistics.cases} cases written to {screens.plain(str(partial))}", file=sys.stderr)
         return
-    found = lesson(opened, log, strength=strength, merged=[overlay.read_counts(path) for path in merge or []])
+    found = lesson(opened, log, strength=strength)
     applied = (found.verdict.accepted or anyway) and found.statistics.cases > 0
     before = (folder / overlay.FILE).exists()
     file = overlay.write_overlay(folder, found.overlay) if applied else None
@@ -92,8 +93,8 @@ def review(
 
     folder, why = cases.store_path(store)
     opened = open_network(network)
-    log = _log_of(opened, folder, half_life, as_of)
-    found = look_back.review(opened, log, strength=strength, asked=questions)
+    log = _log_of(opened, folder, half_life, as_of, strength=strength)
+    found = look_back.review(opened, log, asked=questions)
     if as_json:
         parts = found._asdict()
         del parts["log"]
@@ -102,7 +103,8 @@ def review(
     screens_learn.show_review(screens.console(), opened.knowledge, found, folder=f"{folder} ({why})")
 
 
-def _log_of(opened: Opened, folder: Path, half_life: float | None, as_of: str) -> Log:
+def _log_of(opened: Opened, folder: Path, half_life: float | None, as_of: str, *, strength: float | None,
+            start: Statistics | None = None) -> Log:
     """The log in a folder; files that cannot be read are named on stderr and left out."""
     from diagnose import case as cases
     from diagnose import screens
@@ -113,9 +115,8 @@ def _log_of(opened: Opened, folder: Path, half_life: float | None, as_of: str) -
         raise complaint("a day alone changes nothing", "give --half-life too", key="--as-of")
     at = _moment(as_of) if as_of else cases.now()
     problems: list[Problem] = []
-    expected = sum(1 for _ in folder.glob("*.yaml")) if folder.is_dir() else 0
-    log = read_log(opened, cases.iterate(folder, problems), expected=expected, half_life=half_life or 0.0,
-                   as_of=at if half_life else "")
+    log = read_log(opened, cases.iterate(folder, problems), expected=cases.count(folder), half_life=half_life or 0.0,
+                   as_of=at if half_life else "", strength=strength, start=start)
     screens.show_problems(problems)
     return log
 
@@ -141,7 +142,7 @@ def _put(path: Path, text: str) -> None:
 
 
 def _counted(log: Log) -> dict[str, Any]:
-    return {"cases": log.cases, "left_out": log.left_out, "spent": log.spent,
+    return {"cases": log.cases, "left_out": log.left_out, "spent": log.spent, "lacking": log.lacking,
             "unlisted": [{"case": case, "words": words} for case, words in log.unlisted]}
 
 

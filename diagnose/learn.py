@@ -10,10 +10,13 @@ expert's Beta or Dirichlet prior (methods 0.3, 5.2).
 from __future__ import annotations
 
 import hashlib
+from array import array
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import lru_cache
+from itertools import chain
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
@@ -23,7 +26,7 @@ from diagnose.case import answers_in_force
 from diagnose.caserecord import CLOSED, NO_CHANGE, Case
 from diagnose.evidence import Answer, check_answer, confusion, likelihood_of, reliability_of
 from diagnose.network import UNLISTED, Array, Network, Opened
-from diagnose.records import CIRCUMSTANCE, REPORT
+from diagnose.records import CIRCUMSTANCE, METHODS, REPORT
 from diagnose.source import InputError, complaint
 
 BROADER = 15.0  # how many times a leak or a prior outweighs a link: every case tests it, not only those with its cause
@@ -33,40 +36,46 @@ RAREST_CAUSE = 2.0  # the same for a cause: a single case raises it by half at m
 ROUNDS = 400
 SETTLED = 1e-7  # largest change of a probability at which EM stops
 WORTH_SORTING = 0.8  # share of findings still moving below which the settled ones are taken out
+MOST_KEPT = 4096  # answers whose likelihoods are kept at hand: readings may be any number
+SLICE = 4096  # cells worked on at once, so that the tables of a round stay small however many there are
 _GRAIN = 2.0**20  # weights are whole multiples of 1 / this: their sums are exact, so that no order of cases matters
-_TINY = 1e-300
-_ROUNDING = 1e-13  # what differences of cumulative probabilities may leave where there is nothing
+TINY = 1e-300
+ROUNDING = 1e-13  # what differences of cumulative probabilities may leave where there is nothing
 
 Cell = tuple[str, tuple[float, ...], tuple[str, ...]]  # finding, P(answer | true level), its causes present
 Present = tuple[str, ...]  # causes present together, sorted
 _Key = TypeVar("_Key")
 
 
+def _weights() -> dict[Any, float]:
+    return defaultdict(float)
+
+
 @dataclass
 class Statistics:
     """Counts from resolved cases of one network; two of them add up.
 
-    layout: which causes, findings and links the counts are about. together: causes present -> weight of the cases. heard:
-    the same for cases with a record of what the customer said. cells: Cell -> weight of answers; an empty likelihood stands
-    for an answer that tells nothing. marks: one for each case, to see it if a case comes twice.
+    layout: which causes, findings and links the counts are about. weight: of all cases: less than their number where old cases
+    fade. causes: cause -> weight of the cases that had it. heard: weight of the cases with a record of what the customer said;
+    touched: (report, those of its causes that were present, at least one) -> weight of these among them. cells: Cell -> weight
+    of answers; an empty likelihood stands for an answer that tells nothing. marks: 64 bits for each case, to see it if a case
+    comes twice. Nothing but these eight bytes grows with every case: what causes say of findings that are not theirs is not
+    kept, so that other causes found beside them make no new entries.
     """
 
     network: str
     layout: str
-    together: dict[Present, float] = field(default_factory=lambda: defaultdict(float))
-    heard: dict[Present, float] = field(default_factory=lambda: defaultdict(float))
-    cells: dict[Cell, float] = field(default_factory=lambda: defaultdict(float))
-    marks: list[str] = field(default_factory=list)
+    weight: float = 0.0
+    heard: float = 0.0
+    causes: dict[str, float] = field(default_factory=_weights)
+    touched: dict[tuple[str, Present], float] = field(default_factory=_weights)
+    cells: dict[Cell, float] = field(default_factory=_weights)
+    marks: array[int] = field(default_factory=lambda: array("Q"))
 
     @property
     def cases(self) -> int:
         """How many cases were counted."""
         return len(self.marks)
-
-    @property
-    def weight(self) -> float:
-        """Their weight: less than their number where old cases fade."""
-        return sum(self.together.values())
 
 
 class Fit(NamedTuple):
@@ -81,8 +90,8 @@ class Fit(NamedTuple):
 def layout_of(network: Network) -> str:
     """A short hash over which causes, findings, levels and links there are, whatever their numbers."""
     digest = hashlib.sha256("\n".join((*network.causes, "", *network.findings)).encode())
-    for array in (network.levels, network.start, network.link_cause):
-        digest.update(array.astype("<i8").tobytes())
+    for numbers in (network.levels, network.start, network.link_cause):
+        digest.update(numbers.astype("<i8").tobytes())
     return digest.hexdigest()[:16]
 
 
@@ -103,17 +112,26 @@ def added(tables: Iterable[Statistics]) -> Statistics:
         if (table.network, table.layout) != (total.network, total.layout):
             raise complaint(f"these counts are of another network than {total.network!r}, or of another version of it",
                             "count those cases again with this version")
-        _add(total.together, table.together)
-        _add(total.heard, table.heard)
+        total.weight += table.weight
+        total.heard += table.heard
+        _add(total.causes, table.causes)
+        _add(total.touched, table.touched)
         _add(total.cells, table.cells)
-        total.marks += table.marks
+        total.marks.extend(table.marks)
     if total is None:
         raise ValueError("there are no counts to add")
-    twice = len(total.marks) - len(set(total.marks))
-    if twice:
-        raise complaint(f"{twice} cases were counted twice", "leave one of the tables out")
-    total.marks.sort()
+    _put_in_order(total.marks)
     return total
+
+
+def _put_in_order(marks: array[int]) -> None:
+    """Sort the marks where they are; InputError if one of them is there twice."""
+    if marks:
+        numbers = np.frombuffer(marks, dtype=np.uint64)
+        numbers.sort()
+        twice = int((numbers[1:] == numbers[:-1]).sum())
+        if twice:
+            raise complaint(f"{twice} cases were counted twice", "leave one of the tables out")
 
 
 def _add(mine: dict[_Key, float], theirs: Mapping[_Key, float]) -> None:
@@ -123,8 +141,9 @@ def _add(mine: dict[_Key, float], theirs: Mapping[_Key, float]) -> None:
 
 def faded(statistics: Statistics, factor: float) -> Statistics:
     """The same counts with every weight times ``factor``."""
-    return replace(statistics, together={key: weight * factor for key, weight in statistics.together.items()},
-                   heard={key: weight * factor for key, weight in statistics.heard.items()},
+    return replace(statistics, weight=statistics.weight * factor, heard=statistics.heard * factor,
+                   causes={key: weight * factor for key, weight in statistics.causes.items()},
+                   touched={key: weight * factor for key, weight in statistics.touched.items()},
                    cells={key: weight * factor for key, weight in statistics.cells.items()})
 
 
@@ -162,9 +181,9 @@ def weight_of(case: Case, half_life: float, as_of: str) -> float:
     return float(round(0.5 ** (max(age, 0.0) / half_life) * _GRAIN) / _GRAIN)
 
 
-def mark_of(case: Case) -> str:
+def mark_of(case: Case) -> int:
     """What a case is known by in a table of counts: a hash of its content, as two workshops may use the same ids."""
-    return hashlib.sha256(repr(case).encode()).hexdigest()[:16]
+    return int.from_bytes(hashlib.sha256(repr(case).encode()).digest()[:8], "big")
 
 
 def counting(opened: Opened, *, half_life: float = 0.0, as_of: str = "") -> Callable[[Case, Statistics], str]:
@@ -174,11 +193,13 @@ def counting(opened: Opened, *, half_life: float = 0.0, as_of: str = "") -> Call
     forgetting). Circumstances teach nothing: they are written down where they matter, so that those written down say nothing
     about how common they are.
     """
-    network = opened.network
+    network, findings = opened.network, opened.knowledge.findings
     linked = {name: frozenset(network.causes[int(i)] for i in network.link_cause[network.rows(j)])
-              for j, name in enumerate(network.findings) if opened.knowledge.findings[name].kind != CIRCUMSTANCE}
-    likelihoods: dict[tuple[Any, ...], tuple[float, ...]] = {}
-    shared: dict[tuple[str, Present], Present] = {}
+              for j, name in enumerate(network.findings) if findings[name].kind != CIRCUMSTANCE}
+    own = {name: name for name in network.causes}  # one text for each name, however many cases bring their own
+    alone: dict[str, Present] = {name: (name,) for name in network.causes}
+    brings = {name: tuple(f for f, causes in linked.items() if name in causes and findings[f].kind == REPORT) for name in own}
+    likelihood = lru_cache(MOST_KEPT)(lambda key: shows_through(opened, Answer(*key)))
 
     def count(case: Case, into: Statistics) -> str:
         reason = teaches_nothing(opened, case)
@@ -187,29 +208,34 @@ def counting(opened: Opened, *, half_life: float = 0.0, as_of: str = "") -> Call
         weight = weight_of(case, half_life, as_of)
         if weight == 0.0:
             return "too old to count"
-        present = tuple(sorted(case.confirmed or (UNLISTED,)))
+        present = tuple(own[c] for c in sorted(case.confirmed or (UNLISTED,)))
         found, telling = [], False
         for answer in answers_in_force(as_it_came_in(case)):
-            if answer.finding not in linked:
+            causes = linked.get(answer.finding)
+            if causes is None:
                 continue
-            key = answer[:6]
-            if key not in likelihoods:
-                likelihoods[key] = shows_through(opened, Answer(*key))
-            seen = likelihoods[key]
+            seen = likelihood(answer[:6])
             telling = telling or (bool(seen) and seen[0] < max(seen))
-            where = answer.finding, present
-            if where not in shared:
-                shared[where] = tuple(c for c in present if c in linked[answer.finding])
-            found.append((answer.finding, seen, shared[where]))
-        into.together[present] += weight
+            found.append((answer.finding, seen, _those_of(present, causes, alone)))
+        into.weight += weight
+        for cause in present:
+            into.causes[cause] += weight
         into.marks.append(mark_of(case))
         if telling:  # without anything amiss in it, it is no record of what was said
-            into.heard[present] += weight
+            into.heard += weight
+            for report in {name for cause in present for name in brings[cause]}:
+                into.touched[report, _those_of(present, linked[report], alone)] += weight
             for cell in found:
                 into.cells[cell] += weight
         return ""
 
     return count
+
+
+def _those_of(present: Present, causes: frozenset[str], alone: Mapping[str, Present]) -> Present:
+    """The present causes that are among ``causes``; equal ones are one object where that is easy, as many are kept."""
+    some = [c for c in present if c in causes]
+    return alone[some[0]] if len(some) == 1 else present if len(some) == len(present) else tuple(some)
 
 
 def count_cases(opened: Opened, cases: Iterable[Case], *, half_life: float = 0.0, as_of: str = "") -> Statistics:
@@ -218,13 +244,14 @@ def count_cases(opened: Opened, cases: Iterable[Case], *, half_life: float = 0.0
     count = counting(opened, half_life=half_life, as_of=as_of)
     for case in cases:
         count(case, found)
-    return added([found])
+    _put_in_order(found.marks)
+    return found
 
 
 def shows_through(opened: Opened, answer: Answer) -> tuple[float, ...]:
-    """P(this answer | true level) for every level, readings and unsure words up to a factor: the person's reliability, an
-    unsure word, a meter's error. Empty for an answer that the network cannot read (any more). The same observation model as
-    ``evidence.seen_through``, exact for any number of causes."""
+    """P(this answer | true level) for every level, readings up to a factor: the person's reliability, whether it is mentioned
+    at all, an unsure word, a meter's error. Empty for an answer that the network cannot read (any more). The same observation
+    model as ``evidence.seen_through``, exact for any number of causes."""
     header = opened.knowledge.header
     try:
         finding = check_answer(opened.knowledge, answer)
@@ -232,12 +259,14 @@ def shows_through(opened: Opened, answer: Answer) -> tuple[float, ...]:
         table = confusion(len(said), reliability_of(header, finding, answer))
     except InputError:
         return ()
-    seen = said @ np.diff(table, axis=0, prepend=0.0)
+    seen = said @ np.diff(table, axis=0, prepend=0.0) / max(1.0, said.sum())
+    if answer.method == METHODS[0] and finding.salience > 0:  # volunteered
+        seen = seen * finding.salience
     digits = 9 if answer.reading is None else 3  # so that readings which say the same fall into one cell
     return tuple(float(f"{x:.{digits}g}") for x in seen.tolist())
 
 
-class _Batch(NamedTuple):
+class Batch(NamedTuple):
     """Cells with the same number of origins. origins: (c, o) rows of the table, the leak first. seen: (c, L) likelihood,
     padded with 0. weight: (c,). finding: (c,)."""
 
@@ -246,56 +275,61 @@ class _Batch(NamedTuple):
     weight: Array
     finding: npt.NDArray[np.int64]
 
+    def part(self, which: Any) -> Batch:
+        """Some of the cells."""
+        return Batch(self.origins[which], self.seen[which], self.weight[which], self.finding[which])
+
 
 def rows_of(network: Network) -> Array:
     """(m + k, L) probability of every level by each leak, then by each link; padded with 0."""
     p = np.diff(np.concatenate([network.leak, network.link]), axis=1, prepend=0.0)
-    return np.where(p > _ROUNDING, p, 0.0)
+    return np.where(p > ROUNDING, p, 0.0)
 
 
-def _batches(opened: Opened, statistics: Statistics) -> list[_Batch]:
+def batches_of(opened: Opened, statistics: Statistics) -> list[Batch]:
     """The cells in sorted order, the reports that nobody mentioned among them."""
     network = opened.network
     place = {(network.causes[int(i)], j): len(network.findings) + row for j in range(len(network.findings))
              for row, i in enumerate(network.link_cause[network.rows(j)], int(network.start[j]))}
     width = network.leak.shape[1]
-    grouped: dict[int, list[tuple[list[int], list[float], float, int]]] = defaultdict(list)
-    for (name, seen, causes), weight in sorted([*statistics.cells.items(), *_unmentioned(opened, statistics).items()]):
+    grouped: dict[int, tuple[array[int], array[float], array[float], array[int]]] = {}
+    counted = ((cell, statistics.cells[cell]) for cell in sorted(statistics.cells))
+    for (name, seen, causes), weight in chain(counted, _unmentioned(opened, statistics)):
         j = network.finding_index.get(name, -1)
         if weight > 0 and j >= 0 and len(seen) == network.levels[j] and len(set(seen)) > 1:
             origins = [j, *(place[c, j] for c in causes if (c, j) in place)]
-            grouped[len(origins)].append((origins, [*seen, *[0.0] * (width - len(seen))], weight, j))
-    return [_Batch(*(np.array(column) for column in zip(*cells, strict=True))) for _, cells in sorted(grouped.items())]
+            columns = grouped.setdefault(len(origins), (array("q"), array("d"), array("d"), array("q")))
+            columns[0].extend(origins)
+            columns[1].extend([*seen, *[0.0] * (width - len(seen))])
+            columns[2].append(weight)
+            columns[3].append(j)
+    found = []
+    for size, (rows, chances, weights, home) in sorted(grouped.items()):
+        whole = Batch(np.frombuffer(rows, np.int64).reshape(-1, size), np.frombuffer(chances).reshape(-1, width),
+                      np.frombuffer(weights), np.frombuffer(home, np.int64))
+        found += [whole.part(slice(at, at + SLICE)) for at in range(0, len(weights), SLICE)]
+    return found
 
 
-def _unmentioned(opened: Opened, statistics: Statistics) -> dict[Cell, float]:
-    """Cells of the reports nobody asked about or mentioned: all cases with the same causes, less those with an answer."""
-    network = opened.network
-    reports = [f for f in opened.knowledge.of_kind(REPORT) if f.salience > 0]
-    brings: dict[str, list[str]] = defaultdict(list)
-    for report in reports:
-        for i in network.link_cause[network.rows(network.finding_index[report.id])].tolist():
-            brings[network.causes[i]].append(report.id)
-    left: dict[tuple[str, Present], float] = defaultdict(float)
-    for present, weight in statistics.heard.items():
-        touched: dict[str, list[str]] = {}
-        for cause in present:
-            for name in brings[cause]:
-                touched.setdefault(name, []).append(cause)
-        for name, causes in touched.items():
-            left[name, tuple(causes)] += weight
+def _unmentioned(opened: Opened, statistics: Statistics) -> Iterator[tuple[Cell, float]]:
+    """Cells of the reports nobody asked about or mentioned: all cases with the same causes, less those with an answer; in a
+    fixed order."""
+    reports = {f.id: f for f in opened.knowledge.of_kind(REPORT) if f.salience > 0}
+    left: dict[tuple[str, Present], float] = {(name, ()): statistics.heard for name in reports}
+    for (name, causes), weight in statistics.touched.items():
+        if name in reports:
+            left[name, causes] = weight
             left[name, ()] -= weight
-    whole = sum(statistics.heard.values())
-    for report in reports:
-        left[report.id, ()] += whole
-    for (name, _, origins), weight in statistics.cells.items():
-        if (name, origins) in left:
-            left[name, origins] -= weight
-    silent = {f.id: (1.0, *[1.0 - f.salience] * (len(f.levels) - 1)) for f in reports}
-    return {(name, silent[name], causes): weight for (name, causes), weight in left.items() if weight > 0}
+    for (name, _, causes), weight in statistics.cells.items():
+        if (name, causes) in left:
+            left[name, causes] -= weight
+    silent = {name: (1.0, *[1.0 - f.salience] * (len(f.levels) - 1)) for name, f in reports.items()}
+    for name, causes in sorted(left):
+        if left[name, causes] > 0:
+            yield (name, silent[name], causes), left[name, causes]
 
 
-def _share_out(rows: Array, batches: Sequence[_Batch], findings: int) -> tuple[Array, Array]:
+def _share_out(rows: Array, batches: Sequence[Batch], findings: int) -> tuple[Array, Array]:
     """Expected contributions of every origin by level (rows, L), and log P of each finding's cells (findings,).
 
     P(cell | an origin contributes level x) = seen(x) * P(others <= x) + sum over y > x of P(others = y) * seen(y).
@@ -303,9 +337,9 @@ def _share_out(rows: Array, batches: Sequence[_Batch], findings: int) -> tuple[A
     fired, log_p = np.zeros(rows.size), np.zeros(findings)
     levels = np.arange(rows.shape[1])
     for batch in batches:
-        p, slopes = _slopes(rows, batch)
-        log_p += np.bincount(batch.finding, batch.weight * np.log(np.maximum(p, _TINY)), findings)
-        factor = (batch.weight / np.maximum(p, _TINY))[:, None]
+        p, slopes = slopes_of(rows, batch)
+        log_p += np.bincount(batch.finding, batch.weight * np.log(np.maximum(p, TINY)), findings)
+        factor = (batch.weight / np.maximum(p, TINY))[:, None]
         for number, slope in enumerate(slopes):
             origin = batch.origins[:, number]
             where = (origin[:, None] * rows.shape[1] + levels).ravel()
@@ -313,7 +347,7 @@ def _share_out(rows: Array, batches: Sequence[_Batch], findings: int) -> tuple[A
     return fired.reshape(rows.shape), log_p
 
 
-def _slopes(rows: Array, batch: _Batch) -> tuple[Array, list[Array]]:
+def slopes_of(rows: Array, batch: Batch) -> tuple[Array, list[Array]]:
     """P of each cell (c,), and for each origin the derivative of that by its probability of each level (c, L)."""
     cumulative = np.cumsum(rows[batch.origins], axis=2)
     count = cumulative.shape[1]
@@ -362,7 +396,7 @@ def _fit_rows(opened: Opened, statistics: Statistics, strength: float, rounds: i
     m = len(opened.network.findings)
     home = np.concatenate([np.arange(m), np.repeat(np.arange(m), np.diff(opened.network.start))])
     pseudo = expert * np.concatenate([worth(expert[:m], BROADER * strength), worth(expert[m:], strength)])[:, None]
-    batches = _batches(opened, statistics)
+    batches = batches_of(opened, statistics)
     visits = np.zeros(len(expert))
     for batch in batches:
         visits += np.bincount(batch.origins.ravel(), np.repeat(batch.weight, batch.origins.shape[1]), len(expert))
@@ -371,7 +405,7 @@ def _fit_rows(opened: Opened, statistics: Statistics, strength: float, rounds: i
     log_p, trail = np.zeros(m), []
     for number in range(rounds + 1):
         fired, latest = _share_out(rows, going, m)
-        latest += np.bincount(home, (pseudo * np.log(np.maximum(rows, _TINY))).sum(axis=1), m)
+        latest += np.bincount(home, (pseudo * np.log(np.maximum(rows, TINY))).sum(axis=1), m)
         log_p[active] = latest[active]
         trail.append(float(log_p.sum()))
         if number == rounds or not active.any():
@@ -385,7 +419,7 @@ def _fit_rows(opened: Opened, statistics: Statistics, strength: float, rounds: i
         still = active & (moved >= SETTLED)
         if still.sum() < WORTH_SORTING * active.sum() or not still.any():
             active = still
-            going = [_Batch(*(column[active[b.finding]] for column in b)) for b in batches]  # type: ignore[arg-type]
+            going = [b.part(active[b.finding]) for b in batches]
     return rows, visits, trail
 
 
@@ -397,16 +431,17 @@ def _fit_priors(network: Network, statistics: Statistics, base: float, rounds: i
     was, and of the expert's Beta priors.
     """
     weight, yes = statistics.weight, np.zeros(len(network.causes))
-    for present, some in sorted(statistics.together.items()):
-        yes[[network.cause_index[c] for c in present if c in network.cause_index]] += some
+    for cause, some in statistics.causes.items():
+        if cause in network.cause_index:
+            yes[network.cause_index[cause]] = some
     p = network.prior.copy()
     behind = worth(np.stack([p, 1.0 - p], axis=1), base, RAREST_CAUSE)
     a, b = behind * p + yes, behind * (1.0 - p) + weight - yes
     trail = []
     for number in range(rounds + 1):
         none = float(np.prod(1.0 - p))
-        seen = weight * np.log(max(1.0 - none, _TINY))
-        trail.append(float(a @ np.log(np.maximum(p, _TINY)) + b @ np.log(np.maximum(1.0 - p, _TINY)) - seen))
+        seen = weight * np.log(max(1.0 - none, TINY))
+        trail.append(float(a @ np.log(np.maximum(p, TINY)) + b @ np.log(np.maximum(1.0 - p, TINY)) - seen))
         if number == rounds or weight == 0.0:
             break
         unseen = weight * none / (1.0 - none) if none < 1.0 else 0.0
@@ -423,53 +458,3 @@ def cumulative(p: Array) -> Array:
     below = np.where(np.cumsum(p, axis=1) > 0, np.clip(1.0 - np.roll(above, -1, axis=1), 0.0, 1.0), 0.0)
     below[:, -1] = 1.0
     return below
-
-
-class Surprise(NamedTuple):
-    """How the log speaks about one leak (cause None) or link: cases that speak about it, the file's P(above level 0), and how
-    many standard deviations the log lies above it (a score test, which allows for what was not seen, less half a case)."""
-
-    cause: str | None
-    finding: str
-    cases: float
-    p: float
-    z: float
-
-
-def surprises(opened: Opened, statistics: Statistics) -> list[Surprise]:
-    """Every leak and link that the log speaks about, the most surprising first."""
-    network = opened.network
-    rows = rows_of(network)
-    t = 1.0 - rows[:, 0]
-    slope, information, cases = scores_of(opened, statistics)
-    m = len(network.findings)
-    names: list[tuple[str | None, str]] = [(None, name) for name in network.findings]
-    names += [(network.causes[int(i)], network.findings[j]) for j in range(m) for i in network.link_cause[network.rows(j)]]
-    half = np.divide(0.5, t * (1.0 - t), out=np.zeros_like(t), where=(t > 0) & (t < 1))  # of a case: the continuity correction
-    slope = np.sign(slope) * np.maximum(np.abs(slope) - half, 0.0)
-    found = [Surprise(*names[row], float(cases[row]), float(t[row]), float(slope[row] / np.sqrt(information[row])))
-             for row in np.flatnonzero((information > 0) & (t > 0) & (t < 1)).tolist()]
-    return sorted(found, key=lambda s: (-abs(s.z), s.finding, s.cause or ""))
-
-
-def scores_of(opened: Opened, statistics: Statistics) -> tuple[Array, Array, Array]:
-    """For each leak and link row: slope of the log likelihood, information, and weight of the cases, (m + k,) each.
-
-    By t = P(above level 0), the levels above 0 in proportion: U = sum of weight * P' / P, I = sum of weight * P'^2 /
-    (P * (1 - P)), that of an answer that could have come out as this or not; U / sqrt(I) is the score test's z. Source: Rao
-    1948. For sure answers it is the binomial (hits - n t) / sqrt(n t (1 - t)).
-    """
-    rows = rows_of(opened.network)
-    t = 1.0 - rows[:, 0]
-    direction = np.divide(rows, t[:, None], out=np.zeros_like(rows), where=t[:, None] > 0)
-    direction[:, 0] = np.where(t > 0, -1.0, 0.0)
-    slope, information, cases = np.zeros(len(rows)), np.zeros(len(rows)), np.zeros(len(rows))
-    for batch in _batches(opened, statistics):
-        p, by_level = _slopes(rows, batch)
-        for origin, slopes in zip(batch.origins.T, by_level, strict=True):
-            by_t = (slopes * direction[origin]).sum(axis=1)
-            slope += np.bincount(origin, batch.weight * by_t / np.maximum(p, _TINY), len(rows))
-            spread = np.divide(by_t**2, p * (1.0 - p), out=np.zeros_like(p), where=(p > _TINY) & (p < 1.0 - _ROUNDING))
-            information += np.bincount(origin, batch.weight * spread, len(rows))
-            cases += np.bincount(origin, batch.weight, len(rows))
-    return slope, information, cases

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -21,7 +22,7 @@ from diagnose.network import Array, Network, Opened
 from diagnose.source import LARGEST_FILE, InputError, complaint, locked, put_file
 
 FILE = "learned.json"
-SCHEMA = 1
+SCHEMA, COUNTS_SCHEMA = 1, 2
 LARGEST_COUNTS = 64_000_000  # bytes of a file of counts
 DIGITS = 6  # significant digits of learned values
 ROUNDING = 1e-5  # what rounding to these may add to a sum of 1
@@ -65,8 +66,8 @@ class Moved(NamedTuple):
 def expert_mark(network: Network) -> str:
     """A short hash over all numbers of a network."""
     digest = hashlib.sha256(layout_of(network).encode())
-    for array in (network.prior, network.leak, network.link):
-        digest.update(array.astype("<f8").tobytes())
+    for numbers in (network.prior, network.leak, network.link):
+        digest.update(numbers.astype("<f8").tobytes())
     return digest.hexdigest()[:16]
 
 
@@ -78,11 +79,7 @@ def moved(opened: Opened, fitted: Fit, statistics: Statistics) -> list[Moved]:
     names += [(network.causes[int(i)], network.findings[j]) for j in range(m) for i in network.link_cause[network.rows(j)]]
     found = [Moved(*names[row], float(fitted.visits[row]), float(before[row]), float(after[row]))
              for row in np.flatnonzero(before != after).tolist()]
-    yes: dict[str, float] = {}
-    for present, weight in statistics.together.items():
-        for cause in present:
-            yes[cause] = yes.get(cause, 0.0) + weight
-    found += [Moved(cause, "", yes.get(cause, 0.0), float(p), float(q))
+    found += [Moved(cause, "", statistics.causes.get(cause, 0.0), float(p), float(q))
               for cause, p, q in zip(network.causes, network.prior, fitted.network.prior, strict=True) if p != q]
     return sorted(found, key=lambda x: (-abs(x.before**0.5 - x.after**0.5), x.cause, x.finding))
 
@@ -104,7 +101,7 @@ def overlay_of(opened: Opened, fitted: Fit, statistics: Statistics, *, half_life
                 links.setdefault(finding, {})[cause] = _short(new[m + row, 1:size].tolist())
     priors = {cause: _short([q])[0] for cause, p, q in
               zip(network.causes, network.prior.tolist(), fitted.network.prior.tolist(), strict=True) if p != q}
-    log = hashlib.sha256("\n".join(statistics.marks).encode()).hexdigest()[:16]
+    log = hashlib.sha256(_in_order(statistics.marks)).hexdigest()[:16]
     header = opened.knowledge.header
     return Overlay(header.id, header.version, expert_mark(network), statistics.cases, log, half_life,
                    as_of if half_life else "", strength, better, priors, leaks, links)
@@ -190,7 +187,7 @@ def read_overlay(path: Path) -> Overlay | None:
         return None
     data = found[0]
     try:
-        _check_kind(data, "learned values")
+        _check_kind(data, "learned values", SCHEMA, path)
         better = data["better"]
         return Overlay(
             _text(data["network"]), _text(data["knowledge"]), _text(data["expert"]), int(data["cases"]), _text(data["log"]),
@@ -209,14 +206,13 @@ def read_counts(path: Path) -> Statistics:
         raise complaint("there is no such file", "check the path", file=str(path))
     data = found[0]
     try:
-        _check_kind(data, "counts")
+        _check_kind(data, "counts", COUNTS_SCHEMA, path)
         return Statistics(
-            _text(data["network"]), _text(data["layout"]),
-            {tuple(map(_text, causes)): _weight(w) for causes, w in data["together"]},
-            {tuple(map(_text, causes)): _weight(w) for causes, w in data["heard"]},
+            _text(data["network"]), _text(data["layout"]), _weight(data["weight"]), _weight(data["heard"]),
+            {_text(cause): _weight(w) for cause, w in data["causes"].items()},
+            {(_text(f), tuple(map(_text, causes))): _weight(w) for f, causes, w in data["touched"]},
             {(_text(f), _chances(seen), tuple(map(_text, causes))): _weight(w)
-             for f, seen, causes, w in data["cells"]},
-            [_text(m) for m in data["marks"]])
+             for f, seen, causes, w in data["cells"]}, _marks(data["marks"]))
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
         raise complaint("these are no counts, or they are damaged", "write them again with: diagnose learn --partial FILE",
                         file=str(path)) from error
@@ -239,12 +235,13 @@ def _read(path: Path, largest: int) -> list[Any] | None:
         raise complaint("it is damaged (not whole JSON)", "learn again: diagnose learn", file=str(path)) from error
 
 
-def _check_kind(data: Any, kind: str) -> None:
+def _check_kind(data: Any, kind: str, schema: int, path: Path) -> None:
     if data["kind"] != kind:
         raise ValueError(f"{data['kind']!r} instead of {kind!r}")
-    if data["schema"] != SCHEMA:
-        raise complaint(f"it is written in schema {str(data['schema'])[:20]}, not the {SCHEMA} of this program",
-                        "learn again: diagnose learn")
+    if data["schema"] != schema:
+        raise complaint(f"it is written in schema {str(data['schema'])[:20]}, not the {schema} of this program",
+                        "learn again: diagnose learn" if kind != "counts" else "write it again with this program",
+                        file=str(path))
 
 
 def _text(value: Any) -> str:
@@ -262,9 +259,18 @@ def _chances(values: Any) -> tuple[float, ...]:
 
 def _weight(value: Any) -> float:
     number = float(value)
-    if not 0.0 < number < 1e12:
+    if not 0.0 <= number < 1e12:
         raise ValueError(f"{number} is no weight")
     return number
+
+
+def _in_order(marks: array[int]) -> bytes:
+    """Marks from the smallest on, eight bytes each."""
+    return np.sort(np.array(marks, dtype=np.uint64)).astype(">u8").tobytes()
+
+
+def _marks(value: Any) -> array[int]:
+    return array("Q", np.frombuffer(bytes.fromhex(_text(value)), dtype=">u8").astype(np.uint64).tobytes())
 
 
 def overlay_text(overlay: Overlay) -> str:
@@ -274,11 +280,11 @@ def overlay_text(overlay: Overlay) -> str:
 
 def counts_text(statistics: Statistics) -> str:
     """Counts as JSON, everything in a fixed order."""
-    return _json({"kind": "counts", "schema": SCHEMA, "network": statistics.network, "layout": statistics.layout,
-                  "together": [[list(causes), w] for causes, w in sorted(statistics.together.items())],
-                  "heard": [[list(causes), w] for causes, w in sorted(statistics.heard.items())],
+    return _json({"kind": "counts", "schema": COUNTS_SCHEMA, "network": statistics.network, "layout": statistics.layout,
+                  "weight": statistics.weight, "heard": statistics.heard, "causes": dict(sorted(statistics.causes.items())),
+                  "touched": [[f, list(causes), w] for (f, causes), w in sorted(statistics.touched.items())],
                   "cells": [[f, list(seen), list(causes), w] for (f, seen, causes), w in sorted(statistics.cells.items())],
-                  "marks": sorted(statistics.marks)})
+                  "marks": _in_order(statistics.marks).hex()})
 
 
 def _json(data: Mapping[str, Any]) -> str:

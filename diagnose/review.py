@@ -7,6 +7,7 @@ before it taught. So the learned values are judged on cases that they have not s
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -18,7 +19,7 @@ from diagnose.case import answers_in_force
 from diagnose.caserecord import CLOSED, Case
 from diagnose.evidence import Answer, Evidence, read_evidence
 from diagnose.hindsight import Asking, compared
-from diagnose.learn import Statistics, Surprise, added, as_it_came_in, counting, faded, fit, statistics_of, surprises, weight_of
+from diagnose.learn import Statistics, added, as_it_came_in, counting, faded, fit, statistics_of, weight_of
 from diagnose.network import UNLISTED, Array, Network, Opened
 from diagnose.overlay import Moved, Overlay, moved, overlay_of
 from diagnose.posterior import infer
@@ -37,9 +38,11 @@ from diagnose.scores import (
     wilson,
 )
 from diagnose.source import ImpossibleEvidence, InputError
+from diagnose.surprise import Surprise, surprises
 
 BLOCKS = 8
 MOST = 500  # cases that are predicted, evenly taken from the log
+MOST_WORDS = 200  # causes that the files lack, of which the words are kept
 MOST_ASKED = 20  # cases that are gone through again with the tool's order of questions: its choice is the dear part
 FEWEST = 10  # predicted cases below which nothing is said about improvement
 LEAST_P = 1e-6  # what a network is taken to have given a set of causes that it holds (nearly) impossible
@@ -70,13 +73,17 @@ class Spent(NamedTuple):
 
 
 class Log(NamedTuple):
-    """A log after one pass. cases: how many there were; left_out: why some teach nothing -> how many; blocks: counts in the
-    order of time; sampled: cases to be predicted; unlisted: (case, words) of causes that the files lack."""
+    """A log after one pass. cases: how many there were; left_out: why some teach nothing -> how many; statistics: all counts,
+    those it began with too (began: there were such); taught: for every block what was known when it began; sampled: cases to
+    be predicted; lacking: how many cases had a cause that the files lack; unlisted: (case, words) of the newest of them."""
 
     cases: int
     left_out: Mapping[str, int]
-    blocks: tuple[Statistics, ...]
+    statistics: Statistics
+    began: bool
+    taught: tuple[Network, ...]
     sampled: tuple[Sampled, ...]
+    lacking: int
     unlisted: tuple[tuple[str, str], ...]
     spent: Spent
     half_life: float
@@ -183,33 +190,45 @@ class Review(NamedTuple):
     attention: tuple[Surprise, ...]
 
 
-def read_log(opened: Opened, cases: Iterable[Case], *, expected: int, half_life: float = 0.0, as_of: str = "") -> Log:
-    """One pass over a log, in the order of time, keeping counts and at most about MOST cases.
+def read_log(opened: Opened, cases: Iterable[Case], *, expected: int, half_life: float = 0.0, as_of: str = "",
+             strength: float | None = None, start: Statistics | None = None) -> Log:
+    """One pass over a log, in the order of time, keeping one table of counts, what every block was to be predicted by, and at
+    most about MOST cases.
 
-    expected: about how many cases there are, from which the blocks get their size. half_life, as_of: see learn.counting.
+    expected: about how many cases there are, from which the blocks get their size. half_life, as_of: see learn.counting; a
+    block is predicted with old cases weighing as they did when it began. strength: see learn.fit. start: counts from
+    elsewhere. Raises InputError if cases are counted twice or the counts are of another network.
     """
     count = counting(opened, half_life=half_life, as_of=as_of)
     size, stride = max(1, math.ceil(expected / BLOCKS)), max(1, math.ceil(expected / MOST))
-    blocks = [statistics_of(opened)]
+    statistics = added([statistics_of(opened), *([start] if start else [])])
+    began = statistics.cases > 0
+
+    def taught_by_now(weight: float) -> Network:
+        return fit(opened, faded(statistics, 1.0 / weight), strength=strength, rounds=GUARD_ROUNDS).network
+
+    taught = [taught_by_now(1.0) if began else opened.network]
     left_out: dict[str, int] = {}
-    sampled, unlisted, spent, seen, used = [], [], Spent(), 0, 0
+    unlisted: deque[tuple[str, str]] = deque(maxlen=MOST_WORDS)
+    sampled, spent, seen, used, lacking = [], Spent(), 0, 0, 0
     for case in cases:
         seen += 1
         spent = _with(spent, case)
         if case.unlisted:
+            lacking += 1
             unlisted.append((case.id, case.unlisted))
-        if blocks[-1].cases >= size:
-            blocks.append(statistics_of(opened))
-        heard, present = blocks[-1].heard, tuple(sorted(case.confirmed or (UNLISTED,)))
-        before = heard.get(present, 0.0)
-        reason = count(case, blocks[-1])
+        heard = statistics.heard
+        reason = count(case, statistics)
         if reason:
             left_out[reason] = left_out.get(reason, 0) + 1
             continue
-        if used % stride == 0 and heard.get(present, 0.0) > before:
-            sampled.append(Sampled(len(blocks) - 1, case))
+        if used % stride == 0 and statistics.heard > heard:
+            sampled.append(Sampled(len(taught) - 1, case))
         used += 1
-    return Log(seen, left_out, tuple(blocks), tuple(sampled), tuple(unlisted), spent, half_life, as_of)
+        if used % size == 0 and used < expected:
+            taught.append(taught_by_now(weight_of(case, half_life, as_of)))
+    return Log(seen, left_out, added([statistics]), began, tuple(taught), tuple(sampled), lacking, tuple(unlisted), spent,
+               half_life, as_of)
 
 
 def _with(spent: Spent, case: Case) -> Spent:
@@ -271,16 +290,15 @@ def forecast(opened: Opened, network: Network, case: Case, present: npt.NDArray[
     return Forecast(posterior.p, min(-log_p, -math.log(LEAST_P)))
 
 
-def replay(opened: Opened, log: Log, *, strength: float | None = None, start: Statistics | None = None) -> list[Prediction]:
-    """Every sampled case, predicted by the expert and by what the blocks before its own taught (``start``: counts from
-    elsewhere, to begin with). Cases that the network can no longer read, or not in the memory there is, are left out."""
-    expert_silence = silence_of(opened, opened.network)
-    found, learned, silence, latest = [], opened.network, expert_silence, -1
+def replay(opened: Opened, log: Log) -> list[Prediction]:
+    """Every sampled case, predicted by the expert and by what the blocks before its own taught. Cases that the network can no
+    longer read, or not in the memory there is, are left out."""
+    expert_silence = silence = silence_of(opened, opened.network)
+    found, latest = [], opened.network
     for block, case in log.sampled:
-        if block != latest:
-            latest = block
-            learned = _taught(opened, log, block, case, strength, start)
-            silence = silence_of(opened, learned)
+        learned = log.taught[block]
+        if learned is not latest:
+            latest, silence = learned, silence_of(opened, learned)
         present = np.zeros(len(opened.network.causes), dtype=bool)
         present[[opened.network.cause_index[c] for c in case.confirmed or (UNLISTED,)]] = True
         try:
@@ -291,15 +309,6 @@ def replay(opened: Opened, log: Log, *, strength: float | None = None, start: St
         except (InputError, ValueError):
             continue
     return found
-
-
-def _taught(opened: Opened, log: Log, block: int, case: Case, strength: float | None, start: Statistics | None) -> Network:
-    """What the blocks before this one taught; old cases weigh as they did when the block began."""
-    before = [*([start] if start else []), *log.blocks[:block]]
-    if not before:
-        return opened.network
-    weight = weight_of(case, log.half_life, log.as_of)
-    return fit(opened, faded(added(before), 1.0 / weight if weight else 1.0), strength=strength, rounds=GUARD_ROUNDS).network
 
 
 def suspects(opened: Opened, predictions: Sequence[Prediction]) -> tuple[Suspect, ...]:
@@ -383,28 +392,24 @@ def misses(opened: Opened, predictions: Sequence[Prediction], which: str) -> tup
     return tuple(sorted(found, key=lambda m: (m.p - m.first_p, m.case)))
 
 
-def review(opened: Opened, log: Log, *, strength: float | None = None, asked: int = MOST_ASKED) -> Review:
+def review(opened: Opened, log: Log, *, asked: int = MOST_ASKED) -> Review:
     """The whole look back on a log. asked: how many cases at most are gone through again with the tool's questions."""
     asking = compared(opened, (one.case for one in log.sampled), asked) if asked else None
-    predictions = replay(opened, log, strength=strength)
-    verdict = judge(opened, predictions)
-    striking = [s for s in surprises(opened, added(log.blocks)) if abs(s.z) >= STRIKING and s.cases >= STRIKING_CASES]
+    predictions = replay(opened, log)
+    verdict = judge(opened, predictions, start=log.began)
+    striking = [s for s in surprises(opened, log.statistics) if abs(s.z) >= STRIKING and s.cases >= STRIKING_CASES]
     wrong = misses(opened, predictions, "learned" if verdict.accepted else "expert")
     return Review(log, len(predictions), score(opened, predictions, "expert"), score(opened, predictions, "learned"), verdict,
                   asking, wrong, tuple(striking[:MOST_STRIKING]))
 
 
-def lesson(opened: Opened, log: Log, *, strength: float | None = None, merged: Sequence[Statistics] = ()) -> Lesson:
-    """What a log, and counts from elsewhere, teach, and whether that may be used.
-
-    opened: the expert's network. Raises InputError if the counts are of another network or share cases.
-    """
-    start = added([statistics_of(opened), *merged])
-    whole = added([start, *log.blocks])
-    verdict = judge(opened, replay(opened, log, strength=strength, start=start if merged else None), start=bool(merged))
+def lesson(opened: Opened, log: Log, *, strength: float | None = None) -> Lesson:
+    """What a log, with the counts it began with, teaches, and whether that may be used. opened: the expert's network."""
+    verdict = judge(opened, replay(opened, log), start=log.began)
     worth = opened.knowledge.header.strength if strength is None else strength
-    fitted = fit(opened, whole, strength=worth)
+    fitted = fit(opened, log.statistics, strength=worth)
     gain = verdict.gain
     better = (gain.mean, gain.low, gain.high) if gain.number > 1 else (0.0, 0.0, 0.0)
-    overlay = overlay_of(opened, fitted, whole, half_life=log.half_life, as_of=log.as_of, strength=worth, better=better)
-    return Lesson(verdict, whole, overlay, tuple(moved(opened, fitted, whole)))
+    overlay = overlay_of(opened, fitted, log.statistics, half_life=log.half_life, as_of=log.as_of, strength=worth,
+                         better=better)
+    return Lesson(verdict, log.statistics, overlay, tuple(moved(opened, fitted, log.statistics)))

@@ -14,11 +14,11 @@ from diagnose.triage import percent
 
 if TYPE_CHECKING:
     from diagnose.hindsight import Asking
-    from diagnose.learn import Surprise
     from diagnose.overlay import Moved
     from diagnose.records import Knowledge
     from diagnose.review import Lesson, Log, Review, Scores, Verdict
     from diagnose.scores import Bin, Rate
+    from diagnose.surprise import Surprise
 
 SHOWN = 10  # lines of a list
 
@@ -94,7 +94,7 @@ def show_review(out: Console, knowledge: Knowledge, review: Review, *, folder: s
     log, best = review.log, review.learned if review.verdict.accepted else review.expert
 
     def draw(inner: Console) -> None:
-        _show_counted(inner, log.cases, log.left_out, sum(table.cases for table in log.blocks), folder)
+        _show_counted(inner, log.cases, log.left_out, log.statistics.cases, folder)
         if review.predicted:
             _heading(inner, f"HOW GOOD IT WAS ({_cases(review.predicted)}, each predicted as if it came in new)")
             _grid(inner, _score_rows(review.expert, review.learned), right=[1, 2])
@@ -189,7 +189,8 @@ def _show_lists(out: Console, knowledge: Knowledge, review: Review) -> None:
         _more(out, len(review.misses))
     if review.log.unlisted:
         _heading(out, "CAUSES THAT THE FILES LACK")
-        _lines(out, [f"{case}: {words}" for case, words in review.log.unlisted])
+        _lines(out, [f"{case}: {words}" for case, words in review.log.unlisted[-SHOWN:]])
+        _more(out, review.log.lacking)
     if review.attention:
         _heading(out, "NUMBERS OF THE FILES WORTH A LOOK")
         _lines(out, [f"{_name(knowledge, s)}: the files say {percent(s.p)}, {_cases(s.cases)} say clearly "

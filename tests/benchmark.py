@@ -408,7 +408,7 @@ def main() -> None:
     if "learning" in parts:
         from tests.benchmark_learning import against_libraries, learning
 
-        learning(opened)
+        learning()
         against_libraries(opened)
     if "growth" in parts:
         from tests.benchmark_growth import ABNORMAL as SIX

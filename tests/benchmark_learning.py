@@ -1,10 +1,16 @@
-"""Parts of ``python -m tests.benchmark``: learning as the log grows, with its memory, and against general libraries."""
+"""Parts of ``python -m tests.benchmark``: learning and reviewing as the log grows, and learning against general libraries.
+
+Each log is learned in a process of its own, with the most memory that process ever held; ``python -m tests.benchmark_learning
+10000`` does one log and prints its figures as JSON.
+"""
 
 from __future__ import annotations
 
+import json
+import resource
+import subprocess
 import sys
 import time
-import tracemalloc
 import warnings
 from collections.abc import Iterator, Sequence
 from typing import Any
@@ -13,66 +19,54 @@ import numpy as np
 
 from diagnose.caserecord import CLOSED, Case, CaseAnswer
 from diagnose.learn import count_cases, fit
-from diagnose.network import Network, Opened
-from diagnose.review import lesson, read_log
+from diagnose.network import Network, Opened, open_network
+from diagnose.review import lesson, read_log, review
 from tests.benchmark import print_table, sample_levels, verdict
 from tests.enumeration import Tables
 from tests.outside.engines import pruned_tables
 from tests.simulated_cases import AT, simulated
 from tests.small_networks import EXACT, opened_of
 
-BARS_S = {10_000: 10.0, 100_000: 60.0}  # design section 9
-LOGS = (1_000, 2_000, 4_000, 10_000, 100_000)
-TRACED = 4_000  # cases up to which every allocation is followed, which costs three times the time
+BARS_S = {10_000: 10.0, 100_000: 60.0}  # read, learned and reviewed: design section 9
+LOGS = (1_000, 10_000, 100_000)
 COMPLETE = (500, 10_000)  # rows against general libraries
 PARENTS = range(2, 6)  # causes of a finding there: their tables have a row for every combination
 FINDINGS = 40
 
 
-def learning(opened: Opened, sizes: Sequence[int] = LOGS) -> None:
-    """Counting and fitting logs of growing length; memory: the most that counting held at once, cases come one by one, and the
-    most that the process has held so far."""
-    rows, first = [], 0.0
+def learning(sizes: Sequence[int] = LOGS) -> None:
+    """Logs of growing length, the cases drawn one by one; the time of drawing them is taken off."""
+    rows = []
     for size in sizes:
-        began = time.process_time()
-        log = read_log(opened, _cases(opened, size), expected=size)
-        drawing = time.process_time() - began
-        began = time.process_time()
-        for _ in _cases(opened, size):
-            pass
-        counting = max(drawing - (time.process_time() - began), 0.0)
-        began = time.process_time()
-        lesson(opened, log)
-        fitting = time.process_time() - began
-        first = first or (counting + fitting) / size
-        rows.append([f"{size:,}", f"{counting:.1f}", f"{fitting:.1f}", f"{(counting + fitting) / size / first:.2f}",
-                     f"{_traced(opened, size) / 2**20:.1f}" if size <= TRACED else "", f"{peak_memory():.0f}",
-                     verdict(counting + fitting, BARS_S.get(size))])
-    print_table("Learning from simulated logs, s",
-                ["cases", "counting", "fitting, judging", "x the first", "MiB while counting", "MiB of process", ""], rows)
+        done = subprocess.run([sys.executable, "-m", "tests.benchmark_learning", str(size)], check=True, capture_output=True)
+        found = json.loads(done.stdout)
+        whole = found["counting"] + found["learning"] + found["reviewing"]
+        rows.append([f"{size:,}", *(f"{found[name]:.1f}" for name in ("counting", "learning", "reviewing")),
+                     f"{1000 * whole / size:.2f}", f"{found['entries']:,}", f"{found['held']:.0f}",
+                     verdict(whole, BARS_S.get(size))])
+    print_table("Learning from simulated logs, s of processor time", ["cases", "counting", "learning", "reviewing", "ms a case",
+                                                                      "counts kept", "most MiB held", ""], rows)
+
+
+def figures(opened: Opened, size: int) -> dict[str, float]:
+    """Seconds of each step, how many counts a log of this size comes to, and the most memory held, in MiB."""
+    began = time.process_time()
+    for _ in _cases(opened, size):
+        pass
+    drawn = time.process_time()
+    log = read_log(opened, _cases(opened, size), expected=size)
+    counted = time.process_time()
+    lesson(opened, log)
+    learned = time.process_time()
+    review(opened, log)
+    reviewed = time.process_time()
+    held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
+    return {"counting": max(counted - drawn - (drawn - began), 0.0), "learning": learned - counted,
+            "reviewing": reviewed - learned, "entries": len(log.statistics.cells) + len(log.statistics.touched), "held": held}
 
 
 def _cases(opened: Opened, size: int) -> Iterator[Case]:
     return iter(simulated(opened, size, np.random.default_rng(12)))
-
-
-def _traced(opened: Opened, size: int) -> int:
-    tracemalloc.start()
-    try:
-        read_log(opened, _cases(opened, size), expected=size)
-        return tracemalloc.get_traced_memory()[1]
-    finally:
-        tracemalloc.stop()
-
-
-def peak_memory() -> float:
-    """The most memory that this process has held so far, MiB (nan where the system does not say)."""
-    if sys.platform == "win32":
-        return float("nan")
-    import resource
-
-    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return used / (2**20 if sys.platform == "darwin" else 2**10)
 
 
 # --- against general libraries ---------------------------------------------------------------------------------------
@@ -175,3 +169,7 @@ def _agrum(small: Opened, tables: Tables, worlds: np.ndarray, levels: dict[str, 
         table = model.cpt(finding)
         found[cause, finding] = float(table[{name: int(name == cause) for name in table.names if name != finding}][1])
     return found, ready
+
+
+if __name__ == "__main__":
+    print(json.dumps(figures(open_network("head_unit"), int(sys.argv[1]))))

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.caserecord import CLOSED, Case, CaseAnswer
+from diagnose.evidence import confusion
 from diagnose.learn import cumulative, rows_of
 from diagnose.network import UNLISTED, Array, Network, Opened
 from diagnose.records import CHECK, REPORT, Finding
@@ -44,17 +45,15 @@ def true_levels(network: Network, present: Sequence[int], generator: np.random.G
 
 def said(finding: Finding, level: int, reliability: tuple[float, float], generator: np.random.Generator) -> int:
     """The level that somebody of this reliability reports."""
-    sensitivity, specificity = reliability
-    if level > 0:
-        return level if generator.random() < sensitivity else 0
-    return 0 if generator.random() < specificity else int(generator.integers(1, len(finding.levels)))
+    return int((generator.random() > confusion(len(finding.levels), reliability)[:-1, level]).sum())
 
 
 def simulated(opened: Opened, count: int, generator: np.random.Generator, *, checks: int = 6, asked: int = 4,
               truth: Network | None = None) -> Iterator[Case]:
     """Closed cases of ``truth`` (the network itself if None); those in which nobody had anything to report do not happen.
 
-    checks, asked: checks done by the fitter, and reports asked about that were not volunteered."""
+    checks, asked: checks done by the fitter, and reports asked about before anything is volunteered: that is how the tool
+    takes them, where an answer stands in the place of what would have been said without asking."""
     knowledge, network = opened.knowledge, truth or opened.network
     header = knowledge.header
     place = network.finding_index
@@ -66,17 +65,17 @@ def simulated(opened: Opened, count: int, generator: np.random.Generator, *, che
         if not names or (UNLISTED in names and len(names) > 1):
             continue
         levels = true_levels(network, present, generator)
-        answers, silent = [], []
-        for finding in reports:
+        answers = []
+        put = _drawn(reports, asked, generator)
+        named = {f.id for f in put}
+        for finding in (f for f in reports if f.id not in named):
             level = int(levels[place[finding.id]])
             sensitivity, specificity = header.reliability["customer"]["volunteered"]
             if level == 0 and generator.random() < (1.0 - specificity) / sensitivity:  # as the answer's likelihood has it
                 level = int(generator.integers(1, len(finding.levels)))
             if level and generator.random() < finding.salience:
                 answers.append(CaseAnswer(finding.id, finding.levels[level], "customer", "volunteered", at=AT))
-            else:
-                silent.append(finding)
-        some = [(f, "customer", "look") for f in _drawn(silent, asked, generator)]
+        some = [(f, "customer", "look") for f in put]
         some += [(f, "fitter", f.method) for f in _drawn(tests, checks, generator)]
         for finding, who, method in some:
             level = said(finding, int(levels[place[finding.id]]), header.reliability[who][method], generator)

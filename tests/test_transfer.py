@@ -309,7 +309,7 @@ def test_what_was_imported_teaches(shell: Shell, head_unit: Opened) -> None:
     from diagnose.learn import count_cases
 
     shell.take(HEAD + GOOD)
-    assert dict(count_cases(head_unit, cases.iterate(shell.log)).together) == {("feeds_exchanged",): 1.0}
+    assert dict(count_cases(head_unit, cases.iterate(shell.log)).causes) == {"feeds_exchanged": 1.0}
 
 
 def test_export_writes_over_nothing_unasked(shell: Shell, tmp_path: Path) -> None:
