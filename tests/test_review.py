@@ -213,7 +213,7 @@ def test_answers_seldom_speak_against_the_true_cause(head_unit: Opened) -> None:
     for x in predictions:
         p, q = x.expert.p[x.present], prior[x.present]
         odds += ((1.0 - p) / p * q / (1.0 - q)).tolist()
-    assert np.mean(np.array(odds) > 1.0) < 0.3 < review.SUSPECT_SHARE  # about one in five
+    assert np.mean(np.array(odds) > 1.0) < 0.25  # 0.19 over 16 such logs, single ones 0.16 to 0.24
     assert np.mean(np.minimum(odds, 50.0)) < 1.3
 
 
