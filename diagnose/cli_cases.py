@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 import typer
 
 from diagnose import completion
-from diagnose.cli_call import CaseArgument, NetworkOption, StoreOption, open_case, print_json
+from diagnose.cli_call import CaseArgument, JsonOption, NetworkOption, StoreOption, open_case, print_json
 from diagnose.source import InputError, complaint
 from diagnose.wording import proper_text
 
@@ -33,6 +33,7 @@ def close(
     minutes: Annotated[float | None, typer.Option(metavar="MIN", min=0, max=10_000, help="Minutes of work on site.")] = None,
     part: Annotated[list[str] | None, typer.Option(metavar="ID", help="A part that was used; may be repeated.",
                                                     autocompletion=completion.parts)] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the case as JSON; nothing is asked.")] = False,
     store: StoreOption = None,
 ) -> None:
     """Close a case: the cause found, what put it right, how that was verified. Asks for what is missing."""
@@ -49,11 +50,15 @@ def close(
         if name not in parts:
             raise complaint(f"there is no part {name[:40]!r}", nearest(name, parts), key="--part")
     confirmed = list(dict.fromkeys(find_cause(opened, name) for name in cause or []))
+    if as_json:
+        _nothing_missing(bool(confirmed or not_found or unlisted), put_right, verified, minutes)
     if not (confirmed or not_found or unlisted):
         confirmed, not_found, unlisted = _ask_cause(opened, file.case)
     if put_right is None:
         put_right = _ask("does everything work now? (yes, no) ", "--put-right or --not-put-right", _yes_or_no)
-    now = _with_remedies(opened, file.case, confirmed) if put_right and sys.stdin.isatty() else file.case
+    now = file.case
+    if sys.stdin.isatty() and not as_json:
+        now = _with_remedies(opened, now, confirmed) if put_right else _with_what_is_left(opened, now)
     if verified is None:
         hint = opened.knowledge.causes[confirmed[0]].remedy.verified if confirmed else ""
         example = f" (for example: {hint})" if hint else ""
@@ -62,8 +67,20 @@ def close(
         minutes = _ask("minutes of work on site? ", "--minutes", _minutes)
     closed = cases.closed_as(now, at=cases.now(), fully_put_right=put_right, confirmed=confirmed, not_found=not_found,
                              unlisted=unlisted, verified=verified, minutes=minutes, parts=part or ())
-    cases.save(file, closed)
+    file = cases.save(file, closed)
+    if as_json:
+        print_json({"schema": 1, "file": str(file.path), "case": closed})
+        return
     print(f"case {closed.id} closed: {', '.join(confirmed) or screens.plain(unlisted) or 'not found'}")
+
+
+def _nothing_missing(ended: bool, put_right: bool | None, verified: str | None, minutes: float | None) -> None:
+    """InputError for the first thing that would have to be asked: where JSON is wanted, nobody is."""
+    for there, option in ((ended, "--cause, --not-found or --unlisted"),
+                          (put_right is not None, "--put-right or --not-put-right"),
+                          (verified is not None or not put_right, "--verified"), (minutes is not None, "--minutes")):
+        if not there:
+            raise complaint("something is missing, and with --json nobody is asked", f"give {option}", key="close")
 
 
 def _minutes(text: str) -> float:
@@ -130,15 +147,32 @@ def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
 
 
 def _with_remedies(opened: Opened, case: Case, confirmed: list[str]) -> Case:
-    """The case with what put each confirmed cause right, asked where no remedy of it is written down as a success."""
+    """The case with what put each confirmed cause right, asked where no remedy of it is written down as having done so; one
+    that helped only in part has left something to be put right."""
     from diagnose import case as cases
     from diagnose.caserecord import CURED, PARTLY, RemedyTried
 
     for name in confirmed:
-        if not any(tried.cause == name and tried.outcome in (CURED, PARTLY) for tried in case.remedies):
+        outcomes = {tried.outcome for tried in case.remedies if tried.cause == name}
+        if CURED not in outcomes:
             cause = opened.knowledge.causes[name]
-            words = _ask(f"{cause.title}: what put it right? (Enter: {cause.remedy.summary}) ", "--cause", str, empty=True)
+            asked = "it helped in part; what put the rest right?" if PARTLY in outcomes else "what put it right?"
+            words = _ask(f"{cause.title}: {asked} (Enter: {cause.remedy.summary}) ", "--cause", str, empty=True)
             case = cases.with_remedy(case, RemedyTried(name, CURED, cases.now(), "fitter", note=words))
+    return case
+
+
+def _with_what_is_left(opened: Opened, case: Case) -> Case:
+    """The case with a note of what is still wrong, asked where a remedy helped in part and nothing put the rest right."""
+    from diagnose import case as cases
+    from diagnose.caserecord import CURED, PARTLY
+
+    cured = {tried.cause for tried in case.remedies if tried.outcome == CURED}
+    for name in dict.fromkeys(tried.cause for tried in case.remedies if tried.outcome == PARTLY and tried.cause not in cured):
+        title = opened.knowledge.causes[name].title if name in opened.knowledge.causes else name
+        words = _ask(f"{title}: it helped in part; what remained? (Enter: nothing to add) ", "--not-put-right", str, empty=True)
+        if words:
+            case = cases.with_note(case, f"{title}: helped in part; what remained: {words}", at=cases.now())
     return case
 
 
@@ -191,13 +225,17 @@ def show_case(
 @cases_app.command("reopen", short_help="Open a closed case again.", epilog="Example: diagnose cases reopen 20261125-0930")
 def reopen(
     case: CaseArgument,
+    as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
     """Open a closed case again; how it had been closed is kept in a note."""
     from diagnose import case as cases
 
     file = cases.load(cases.store_path(store)[0], case)
-    cases.save(file, cases.reopened(file.case, at=cases.now()))
+    file = cases.save(file, cases.reopened(file.case, at=cases.now()))
+    if as_json:
+        print_json({"schema": 1, "file": str(file.path), "case": file.case})
+        return
     print(f"case {file.case.id} is open again")
 
 
@@ -210,6 +248,7 @@ def import_table(
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be taken.")] = False,
     skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Leave rows out that cannot be read.")] = False,
     network: NetworkOption = "head_unit",
+    as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
     """Take old jobs from a table into the log: all or, if one cannot be read, none; those already there are left out."""
@@ -228,8 +267,14 @@ def import_table(
     screens.show_problems(problems)
     fresh, twice = transfer.new_ones(found, cases.iterate(folder, []))
     if not dry_run:
-        for one in fresh:
-            cases.create(folder, one)
+        fresh = [cases.create(folder, one).case for one in fresh]
+    if as_json:
+        print_json({"schema": 1, "folder": str(folder), "dry_run": dry_run, "taken": len(fresh),
+                    "cases": [one.id for one in fresh if one.id], "there_already": twice,
+                    "unreadable": len({problem.line for problem in problems}),
+                    "not_found": sum(one.not_found for one in fresh), "unlisted": sum(bool(one.unlisted) for one in fresh),
+                    "not_put_right": sum(one.status == cases.CLOSED and not one.fully_put_right for one in fresh)})
+        return
     _say_taken(fresh, twice, len({problem.line for problem in problems}), "would be taken" if dry_run else "taken",
                f"{screens.plain(str(folder))} ({why})")
 
@@ -260,6 +305,7 @@ def export_table(
     table: Annotated[Path, typer.Argument(help="The CSV file to write ('-': standard output).")],
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
     network: NetworkOption = "head_unit",
+    as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
     """Write the log as a table, one case a row."""
@@ -268,6 +314,8 @@ def export_table(
     from diagnose.network import open_network
     from diagnose.source import Problem, put_file
 
+    if as_json and str(table) == "-":
+        raise complaint("the table and JSON cannot both go to standard output", "name a file", key="cases export")
     folder, why = cases.store_path(store)
     problems: list[Problem] = []
     text, count = transfer.write_table(cases.iterate(folder, problems), open_network(network))
@@ -284,6 +332,9 @@ def export_table(
                         file=str(table)) from error
     except OSError as error:
         raise complaint(f"cannot be written ({error.strerror})", "check the folder", file=str(table)) from error
+    if as_json:
+        print_json({"schema": 1, "folder": str(folder), "cases": count, "written": str(table), "bytes": len(text.encode())})
+        return
     print(f"{count} {'case' if count == 1 else 'cases'} of {screens.plain(str(folder))} ({why}) written to "
           f"{screens.plain(str(table))}")
 

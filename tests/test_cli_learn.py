@@ -136,6 +136,22 @@ def test_a_log_closed_all_alike_is_refused_but_for_anyway(tmp_path: Path, head_u
     assert "what was learned before stays in use" in re.sub(r"\s+", " ", run("learn", "--cases", str(store)).stdout)
 
 
+def test_a_careless_log_is_flagged_by_the_review_too(tmp_path: Path, head_unit: Opened) -> None:
+    store = store_of(tmp_path / "log", head_unit, 40, alike="feeds_exchanged")
+    arguments = ("review", "--cases", str(store), "--questions", "0")
+    said = json.loads(run(*arguments, "--json").stdout)["verdict"]
+    assert not said["accepted"]
+    assert [one["cause"] for one in said["suspects"]] == ["feeds_exchanged"]
+    one = said["suspects"][0]
+    assert one["cases"] == 40 and one["against"] >= 20 > one["expected"]
+    screen = re.sub(r"\s+", " ", run(*arguments).stdout)
+    assert "! confirmed far more often than the answers support: Memory and switched feeds exchanged (40 times" in screen
+    assert run("learn", "--cases", str(store)).exit_code == 0 and not (store / FILE).exists()
+    honest = json.loads(run("review", "--cases", str(store_of(tmp_path / "honest", head_unit, 40)), "--questions", "0",
+                            "--json").stdout)["verdict"]
+    assert honest["suspects"] == []
+
+
 def test_no_cases_teach_nothing(tmp_path: Path) -> None:
     for folder in (tmp_path, tmp_path / "none"):
         done = run("learn", "--cases", str(folder), "--anyway")

@@ -10,7 +10,7 @@ import pexpect
 import pytest
 
 from diagnose import case as cases
-from diagnose.caserecord import CLOSED, CURED, OPEN, Case, CaseAnswer, RemedyTried
+from diagnose.caserecord import CLOSED, CURED, OPEN, PARTLY, Case, CaseAnswer, RemedyTried
 from diagnose.cli import run
 from diagnose.learn import teaches_nothing
 from diagnose.network import Opened
@@ -171,6 +171,22 @@ def test_a_remedy_that_is_written_down_is_not_asked_about(log: Path) -> None:
     child.sendline("it keeps its stations")
     assert ended(child) == 0
     assert len(case_in(log).remedies) == 1
+
+
+def test_what_helped_in_part_leaves_something_to_be_said(log: Path) -> None:
+    file = cases.load(log, NAME)
+    cases.save(file, cases.with_remedy(file.case, RemedyTried("feeds_exchanged", PARTLY, AT, "fitter")))
+    child = at_terminal(log, "--cause", "feeds_exchanged", "--not-put-right", "--minutes", "5")
+    child.expect("it helped in part; what remained")
+    child.sendline("the clock still resets")
+    assert ended(child) == 0
+    assert case_in(log).notes[-1].text.endswith("what remained: the clock still resets")
+    assert run(["cases", "reopen", NAME, "--cases", str(log)]) == 0
+    child = at_terminal(log, "--cause", "feeds_exchanged", "--put-right", "--minutes", "5", "--verified", "clock kept")
+    child.expect("it helped in part; what put the rest right")
+    child.sendline("the second splice soldered")
+    assert ended(child) == 0
+    assert [(r.outcome, r.note) for r in case_in(log).remedies] == [(PARTLY, ""), (CURED, "the second splice soldered")]
 
 
 def test_answers_that_cannot_all_be_true_can_still_be_closed(log: Path) -> None:

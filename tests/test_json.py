@@ -26,8 +26,7 @@ HOSTILE = "</b><script>alert(1)</script> [red]x[/red] \x1b[31m \x9b31m \u202egnp
 # commands that print a page, a table, a schema or a conversation, and have nothing to say in JSON
 WITHOUT = {"call", "schema"}
 # the schema that a command's output follows, where it is not named after the command
-NAMED = {"report": "written", "network export": "written"}
-ELSEWHERE = {"close", "cases reopen", "cases import", "cases export"}
+NAMED = {"report": "written", "network export": "written", "close": "cases_show", "cases reopen": "cases_show"}
 
 Run = Callable[..., Any]
 
@@ -77,9 +76,8 @@ def printed(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pyt
 def test_every_command_has_json_and_a_schema() -> None:
     for name, command in every_command():
         has = any("--json" in one.opts for one in command.params)
-        if name not in ELSEWHERE:
-            assert has is (name not in WITHOUT), name
-            assert not has or (SCHEMAS / f"{NAMED.get(name, name.replace(' ', '_'))}.json").exists(), name
+        assert has is (name not in WITHOUT), name
+        assert not has or (SCHEMAS / f"{NAMED.get(name, name.replace(' ', '_'))}.json").exists(), name
 
 
 @pytest.mark.parametrize("path", sorted(SCHEMAS.glob("*.json")), ids=lambda p: p.stem)
@@ -106,6 +104,43 @@ def test_every_case_of_the_log(printed: Run) -> None:
     for one in listed[::4]:
         case = printed("cases", "show", one["case"])["case"]
         assert (case["id"], case["confirmed"], case["minutes"]) == (one["case"], one["confirmed"], one["minutes"])
+
+
+def test_closing_and_opening_again(printed: Run) -> None:
+    name = printed("cases", "list", "--status", "open")["cases"][0]["case"]
+    ends = ("--unlisted", HOSTILE.replace("\ud83d\udca5", ""), "--put-right", "--verified", "looked twice", "--minutes", "12.5")
+    closed = printed("close", name, *ends)
+    assert (closed["case"]["status"], closed["case"]["minutes"]) == ("closed", 12.5)
+    assert "<script>" in closed["case"]["unlisted"] and closed == printed("cases", "show", name)
+    again = printed("cases", "reopen", name)
+    assert again["case"]["status"] == "open" and again == printed("cases", "show", name)
+
+
+@pytest.mark.parametrize(("given", "says"), [
+    ((), "--cause, --not-found or --unlisted"), (("--not-found",), "--put-right or --not-put-right"),
+    (("--not-found", "--put-right"), "--verified"), (("--not-found", "--not-put-right"), "--minutes")])
+def test_nothing_is_asked_where_json_is_wanted(printed: Run, capsys: pytest.CaptureFixture[str],
+                                               monkeypatch: pytest.MonkeyPatch, given: tuple[str, ...], says: str) -> None:
+    name = printed("cases", "list", "--status", "open")["cases"][0]["case"]
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", lambda prompt: pytest.fail(f"asked: {prompt}"))
+    assert run(["close", name, *given, "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert not out and says in " ".join(err.split())
+
+
+def test_a_table_out_and_in(printed: Run, tmp_path: Path) -> None:
+    table = tmp_path / "jobs.csv"
+    out = printed("cases", "export", str(table))
+    assert out["bytes"] == table.stat().st_size and out["cases"] == len(printed("cases", "list")["cases"])
+    tried = printed("cases", "import", str(table), "--dry-run", "--cases", "new")
+    assert (tried["taken"], tried["cases"], tried["dry_run"]) == (out["cases"], [], True)
+    taken = printed("cases", "import", str(table), "--cases", "new")
+    assert sorted(taken["cases"]) == sorted(one["case"] for one in printed("cases", "list", "--cases", "new")["cases"])
+    assert {key: taken[key] for key in ("taken", "not_found", "unlisted", "not_put_right")} == {
+        key: tried[key] for key in ("taken", "not_found", "unlisted", "not_put_right")}
+    again = printed("cases", "import", str(table), "--cases", "new")
+    assert (again["taken"], again["there_already"], again["unreadable"]) == (0, out["cases"], 0)
 
 
 def test_what_is_listed_is_what_lies_there(capsys: pytest.CaptureFixture[str]) -> None:
@@ -188,7 +223,7 @@ def test_what_was_written(printed: Run, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("arguments", [("report", "20260203-0912", "--html", "-"),
                                        ("network", "export", "head_unit", "-", "--finding", "forgets_at_key_off"),
-                                       ("network", "show", "aerial", "--html", "x.html")])
+                                       ("network", "show", "aerial", "--html", "x.html"), ("cases", "export", "-")])
 def test_two_answers_at_once_are_refused(printed: Run, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...]) -> None:
     assert run([*arguments, "--json"]) == 2
     out, err = capsys.readouterr()

@@ -263,6 +263,24 @@ def test_a_case_that_cannot_be_read_any_more_is_passed_over(head_unit: Opened) -
     assert len(replay(head_unit, read_log(head_unit, cases, expected=12))) == 11
 
 
+@pytest.mark.slow
+def test_the_log_loss_of_what_was_learned_nears_that_of_the_truth(head_unit: Opened) -> None:
+    """On cases that taught nothing: the way that is left to the true network's loss, against the whole way from the files."""
+    generator = np.random.default_rng(21)
+    truth = perturbed(head_unit.network, generator, spread=0.7)
+    losses = []
+    for count in (0, 2000, 20_000):
+        counted = count_cases(head_unit, simulated(head_unit, count, np.random.default_rng(22), truth=truth))
+        learned = fit(head_unit, counted).network
+        fresh = list(simulated(head_unit, 400, np.random.default_rng(23), truth=truth))
+        known, right = silence_of(head_unit, learned), silence_of(head_unit, truth)
+        losses.append(np.mean([forecast(head_unit, learned, c, present_of(head_unit, c), known).loss
+                               - forecast(head_unit, truth, c, present_of(head_unit, c), right).loss for c in fresh]))
+    files, short, long = losses
+    assert files > short > long > -0.02 * files
+    assert long < 0.3 * files
+
+
 def held_by(opened: Opened, cases: list[Case]) -> int:
     """Bytes held after reading a log, cases given one by one, over those of an empty one."""
     def read(some: list[Case]) -> int:
