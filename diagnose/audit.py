@@ -157,7 +157,8 @@ def _unwarned(knowledge: Knowledge) -> Iterator[Problem]:
         mend = f"add {caution.id!r} to its cautions, or say it without that word"
         for check in knowledge.of_kind(CHECK):
             for person, steps in check.how.items():
-                if caution.id not in check.cautions and (word := called_for(caution, steps)):
+                kept = caution.id in check.cautions and person in check.only_for.get(caution.id, (person,))
+                if not kept and (word := called_for(caution, steps)):
                     yield _at_finding(check, f"a step says {word!r} but the caution {caution.id!r} is not listed", mend,
                                       f".how.{person}")
         for cause in knowledge.causes.values():

@@ -26,15 +26,14 @@ def steps_for(finding: Finding, who: str) -> Sequence[str]:
 def cautions_for(knowledge: Knowledge, finding: Finding, who: str) -> list[Caution]:
     """The cautions that concern what this person is asked to do, in the order of the files.
 
-    Of a check all but those that only another person's steps call for. A report or a circumstance asks nobody to do
-    anything: its cautions count if the answer may be an alarm, or if the question itself calls for them.
+    Of a check all but those that the files keep for others. A report or a circumstance asks nobody to do anything: its
+    cautions count if the answer may be an alarm, or if the question itself calls for them.
     """
     found = [knowledge.cautions[name] for name in finding.cautions]
     if finding.kind != CHECK:
         return [caution for caution in found if finding.alarm or called_for(caution, [finding.ask])]
-    own = steps_for(finding, who)
-    others = [step for steps in finding.how.values() if steps is not own for step in steps]
-    return [caution for caution in found if called_for(caution, own) or not called_for(caution, others)]
+    as_who = "fitter" if who == "workshop" and who not in finding.how else who
+    return [caution for caution in found if as_who in finding.only_for.get(caution.id, (as_who,))]
 
 
 def words_of(caution: Caution, who: str) -> str:

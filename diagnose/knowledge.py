@@ -120,11 +120,8 @@ def _gather(path: Path, sections: dict[str, dict[str, tuple[Node, str]]], proble
     unknown = [section for section in root.value if section not in SECTIONS]
     if (more := len(unknown) - source.MOST_UNKNOWN_KEYS) > 0:
         problems.append(Problem(name, 0, "", f"{more:,} more sections are not known here", "remove them"))
-    passed_over = frozenset(unknown[source.MOST_UNKNOWN_KEYS:])
-    for section, node in root.value.items():
-        line = (root.keys or {})[section]
-        if section in passed_over:
-            continue
+    for section in [*(section for section in root.value if section in SECTIONS), *unknown[:source.MOST_UNKNOWN_KEYS]]:
+        node, line = root.value[section], (root.keys or {})[section]
         if section not in SECTIONS:
             problems.append(Problem(name, line, section, f"the section {section!r} is not known",
                                     source.nearest(section, SECTIONS)))
@@ -160,9 +157,8 @@ def _header(node: Node, file: str, problems: list[Problem]) -> Header | None:
             numbers[key] = defaults.number(key, numbers[key], low=0.1 if key == "strength" else 0,
                                           high=1e6 if key == "strength" else 1)
         defaults.done()
-    extra = top.fields("unlisted", required=True)
     unlisted = Unlisted("", 0.0, 0.0)
-    if extra:
+    if extra := top.fields("unlisted", required=True):
         unlisted = Unlisted(extra.text("title", required=True), extra.number("prior", low=0, high=1, required=True),
                             extra.number("link", low=0, high=1, required=True))
         extra.done()
@@ -297,26 +293,29 @@ class _Reader:
         return self._check(fields, one._replace(phrases=self._phrases(fields, "phrases", levels)))
 
     def _check(self, fields: Fields, check: Finding) -> Finding:
-        how = {}
-        one = fields.fields("how", required=True)
-        if one:
-            how = {who: steps for who in PEOPLE if (steps := one.words(who))}
+        how: dict[str, tuple[str, ...]] = {}
+        if one := fields.fields("how", required=True):
+            how = {person: steps for person in PEOPLE if (steps := one.words(person))}
             one.done()
         who = fields.words("who", PEOPLE, required=True)
         for person in who:
             if not how.get(person) and not (person == "workshop" and how.get("fitter")):
                 fields.complain("how", f"no steps for the {person}, who is named in 'who'", f"add how.{person}")
-        tools = []
-        for item in fields.words("tools"):
-            choice = tuple(word.strip() for word in item.split(" or "))
-            for tool in choice:
-                if tool not in self.header.tools:
-                    fields.complain("tools", f"the tool {tool!r} is not known", source.nearest(tool, self.header.tools))
-            tools.append(choice)
+        tools = [tuple(word.strip() for word in item.split(" or ")) for item in fields.words("tools")]
+        for tool in (tool for choice in tools for tool in choice if tool not in self.header.tools):
+            fields.complain("tools", f"the tool {tool!r} is not known", source.nearest(tool, self.header.tools))
+        only: dict[str, tuple[str, ...]] = {}
+        if own := fields.fields("cautions_for"):
+            for person in PEOPLE:
+                only |= {name: (*only.get(name, ()), person) for name in own.words(person, self.sections["cautions"])}
+            own.done()
+        for name in sorted({*check.cautions} & only.keys()):
+            fields.complain("cautions_for", f"{name!r} is among the cautions for everybody too", "keep one of the two")
         return check._replace(
-            how=how, who=who, tools=tuple(tools), set_ups=fields.words("set_ups", self.header.set_ups),
+            cautions=(*check.cautions, *only), only_for=only, how=how, who=who, tools=tuple(tools),
+            set_ups=fields.words("set_ups", self.header.set_ups), reading=self._reading(fields, check.levels),
             minutes=fields.number("minutes", low=0, high=10_000, required=True),
-            method=fields.word("method", _CHECK_METHODS, "look", required=True), reading=self._reading(fields, check.levels))
+            method=fields.word("method", _CHECK_METHODS, "look", required=True))
 
     def _needs(self, fields: Fields) -> dict[str, str]:
         """Circumstance -> level that must hold."""

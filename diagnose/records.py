@@ -36,7 +36,8 @@ class Finding(NamedTuple):
     no listed cause present. salience: chance that a customer volunteers a present report. alarm: level -> what an
     answer of that level sets off. phrases: (level, words) that customers use. tools: alternatives inside, all of the outer
     needed. who: may do the check or know the circumstance, anybody if empty. needs: circumstances without which the check
-    cannot be made or the report not be noticed, and their level.
+    cannot be made or the report not be noticed, and their level. only_for: caution -> the people whose steps call for it,
+    where it is not for everybody.
     """
 
     id: str
@@ -62,6 +63,7 @@ class Finding(NamedTuple):
     reading: Reading | None = None
     needs: dict[str, str] = {}  # noqa: RUF012
     see: tuple[str, ...] = ()
+    only_for: dict[str, tuple[str, ...]] = {}  # noqa: RUF012
 
     def level(self, name: str) -> int:
         """The index of a level; ValueError if there is none of that name."""
@@ -234,11 +236,12 @@ def _tuples(mapping: dict[str, list[Any]]) -> dict[str, tuple[Any, ...]]:
 
 def _finding(row: list[Any]) -> Finding:
     (id_, kind, title, area, ask, levels, meanings, leak, file, line, salience, alarm, phrases, cautions, how, who, tools,
-     set_ups, minutes, method, reading, needs, see) = row
+     set_ups, minutes, method, reading, needs, see, only_for) = row
     bands = Reading(reading[0], reading[1], reading[2], _tuples(reading[3])) if reading else None
     return Finding(id_, kind, title, area, ask, tuple(levels), tuple(meanings), tuple(leak), file, line, salience, alarm,
                    tuple((level, words) for level, words in phrases), tuple(cautions), _tuples(how), tuple(who),
-                   tuple(tuple(some) for some in tools), tuple(set_ups), minutes, method, bands, needs, tuple(see))
+                   tuple(tuple(some) for some in tools), tuple(set_ups), minutes, method, bands, needs, tuple(see),
+                   _tuples(only_for))
 
 
 def _cause(row: list[Any]) -> Cause:
