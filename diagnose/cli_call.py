@@ -233,6 +233,7 @@ def _case_for(network: str, words: list[str], reference: str, store: str | None,
     from diagnose import case as cases
     from diagnose.caserecord import CASE_ID, Case
     from diagnose.conversation import check_known
+    from diagnose.screens import show_problems
 
     folder, why = cases.store_path(store)
     if len(words) == 1 and (CASE_ID.fullmatch(words[0]) or re.fullmatch(r"\d[\d-]*", words[0])):
@@ -248,14 +249,11 @@ def _case_for(network: str, words: list[str], reference: str, store: str | None,
     text = cleaned(" ".join(words))
     if text:
         from diagnose.correspondence import with_words
-        from diagnose.screens import show_problems
 
         case, told = with_words(opened, case, text, choose=chooser(opened))
         show_problems(told)
     file = cases.create(folder, case)
-    from diagnose.screens import plain
-
-    print(f"case {file.case.id} in {plain(str(folder))} ({why})", file=sys.stderr)
+    show_problems([f"case {file.case.id} in {folder} ({why})"])
     return opened, file
 
 

@@ -80,10 +80,11 @@ def _mind(out: Console, cautions: Iterable[Caution], who: str, read: Collection[
         _lines(out, [words], mark="! ", style="yellow")
 
 
-def show_why(out: Console, knowledge: Knowledge, score: CheckScore) -> None:
-    """Why a question is asked: gain, minutes, what each answer would do."""
+def show_why(out: Console, knowledge: Knowledge, score: CheckScore, *, stops: Collection[str] = ()) -> None:
+    """Why a question is asked: gain, minutes, what each answer would do. stops: levels after which nothing is tried."""
     def draw(inner: Console) -> None:
-        saving = "" if score.saving is None else f", saves about {score.saving:.0f} min until it works again"
+        saves = score.saving or 0.0
+        saving = f", saves about {saves:.0f} min until it works again" if saves > 0.0 else ""
         if score.first:
             _lines(inner, ["this always comes first, whatever else is known"], mark="")
         _lines(inner, [f"tells {score.gain:.2f} bit about what is in question (1 bit halves what is possible), takes "
@@ -91,6 +92,8 @@ def show_why(out: Console, knowledge: Knowledge, score: CheckScore) -> None:
         rows = []
         for outcome in score.outcomes:
             then = f"then {percent(outcome.cause_p)} {_title(knowledge, outcome.cause)}" if outcome.cause else ""
+            if outcome.level in stops:
+                then = "then stop now"
             level = Text(plain(outcome.level.replace("_", " ")))
             rows.append([Text(percent(outcome.p)), level, Text(plain(then), style="dim")])
         if rows:

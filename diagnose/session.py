@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from rich.console import Console
@@ -183,7 +184,7 @@ def _obey(session: Session, now: Standing, reply: Reply, choice: Choice | None, 
             _say(session, "you asked for this one")
         else:
             known = (knowledge, session.opened.network, now.evidence, now.posterior, situation_of(session))
-            show.show_why(session.out, knowledge, with_outcomes(*known, score))
+            show.show_why(session.out, knowledge, with_outcomes(*known, score), stops=_stops(session, now, score))
     elif order == "belief":
         show.show_belief(session.out, now.triage, full=True)
     elif order == "else":
@@ -199,6 +200,21 @@ def _obey(session: Session, now: Standing, reply: Reply, choice: Choice | None, 
     else:
         return _change(session, order, argument)
     return None
+
+
+def _stops(session: Session, now: Standing, score: CheckScore) -> set[str]:
+    """The answers to a question after which nothing is tried any more, where that is not so already."""
+    found: set[str] = set()
+    if now.triage.advice.safety == "stop_now":
+        return found
+    finding = session.opened.knowledge.findings[score.finding]
+    for level in finding.levels:
+        answer = as_answer(finding, Reply("answer", level=level), who=score.asked_of, at=cases.now())
+        with suppress(InputError):  # an answer that cannot be true
+            after = standing(session.opened, cases.with_answer(session.case, answer))
+            if after.triage.advice.safety == "stop_now":
+                found.add(level)
+    return found
 
 
 def _work_out(session: Session, argument: str, score: CheckScore | None) -> None:

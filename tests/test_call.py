@@ -168,6 +168,9 @@ def test_a_call_shows_how_the_first_words_were_understood(folder: Path) -> None:
 def test_smell_ends_the_telephone_call(folder: Path) -> None:
     talk = Talk(folder, "call", "poor reception on every fm station", columns=120)
     talk.prompt()
+    why = talk.say("why")
+    assert re.search(r"smell or smoke +then stop now", why) and re.search(r"none +then [1-9]", why)
+    assert "saves" not in why  # it is asked whatever it saves
     shown = talk.say("smell or smoke")
     assert "STOP NOW" in shown
     assert "Nothing more is asked by telephone" in shown

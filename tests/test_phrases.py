@@ -39,6 +39,11 @@ EXCEPTIONS = {
     # the amplifier of which speakers? asked
     ("all_speakers_silent", "amp doesn't come on"), ("all_speakers_silent", "amplifier won't turn on"),
     ("subwoofer_silent", "amp no longer comes on"),
+    # with the engine running, with lamps or fan, or always? asked
+    ("whine_with_engine", "it hums."), ("whine_with_engine", "hum in my speakers."), ("whine_with_engine", "it buzzes."),
+    ("steady_hiss_or_hum", "there is a hum."), ("steady_hiss_or_hum", "hum from the speakers."),
+    ("steady_hiss_or_hum", "there is a buzz."), ("steady_hiss_or_hum", "buzz from the speakers."),
+    ("buzz_with_loads", "it is buzzing."), ("buzz_with_loads", "buzz in my speakers."),
     # too little said: what is worse?
     ("compare_open_place", "much worse than my other car"),
     # "and" and a comma part clauses; a negation reaches over its own only
