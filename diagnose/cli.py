@@ -176,7 +176,7 @@ def network_list(as_json: cli_call.JsonOption = False) -> None:
 
 @app.command(epilog="Example: diagnose schema triage")
 def schema(
-    name: Annotated[str, typer.Argument(help="Whose JSON (--list names all).",
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Whose JSON (--list names all).",
                                         autocompletion=completion.schema_names)] = "triage",
     list_all: Annotated[bool, typer.Option("--list", help="Only list the names of the schemas.")] = False,
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -12,11 +13,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from diagnose import completion
-from diagnose.source import complaint
+from diagnose.source import InputError, complaint
 from diagnose.wording import proper_text
 
 if TYPE_CHECKING:
-    from diagnose.case import CaseFile
+    from diagnose.case import Case, CaseFile
     from diagnose.intake import Choose
     from diagnose.network import Opened
 
@@ -27,6 +28,9 @@ LEARNED = "learned.json"  # beside the cases; only where it stands is the code t
 StoreOption = Annotated[str | None, typer.Option("--cases", metavar="FOLDER", help="Folder of the cases.")]
 NetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network to use: a name, or a folder of files.",
                                             autocompletion=completion.networks)]
+CaseNetworkOption = Annotated[str, typer.Option("--network", metavar="NAME", help="Network of the case: a name, or a folder of "
+                                                "files; without it the one that the case names.",
+                                                autocompletion=completion.networks)]
 WhoOption = Annotated[str, typer.Option(metavar="WHO", help="On the line or on site: customer, fitter or workshop.",
                                         autocompletion=completion.people)]
 ToolOption = Annotated[list[str] | None, typer.Option("--tool", metavar="ID", help="A tool that is at hand; may be repeated.",
@@ -55,7 +59,7 @@ def call(
     try:
         converse(session)
     except KeyboardInterrupt:
-        print(f"\nkept; take it up again with: diagnose call {session.case.id}")
+        print(f"\nkept; take it up again with: diagnose call {_again(session.case, network)}")
         raise
 
 
@@ -63,6 +67,7 @@ def sheet(
     case: CaseArgument,
     tool: ToolOption = None,
     most: Annotated[int, typer.Option(metavar="N", min=1, max=20, help="How many checks at most.")] = 6,
+    network: CaseNetworkOption = "",
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
@@ -71,7 +76,7 @@ def sheet(
     from diagnose.correspondence import sheet_of
     from diagnose.session import Session, choice_of, standing
 
-    opened, file = open_case(case, store)
+    opened, file = open_case(case, store, network)
     session = Session(opened, file, screens.console(), "fitter", frozenset(tool) if tool else None)
     now = standing(opened, file.case)
     found = sheet_of(opened, file.case, now.triage, choice_of(session, now), most=most)
@@ -105,7 +110,8 @@ def reply(
             print_json({"schema": 1, "case": file.case.id, "message": message, "questions": asked})
             return
         print(message)
-        print(f"(case {file.case.id}; read the answer in with: diagnose reply {file.case.id} --read -)", file=sys.stderr)
+        print(f"(case {file.case.id}; read the answer in with: diagnose reply {_again(file.case, network)} --read -)",
+              file=sys.stderr)
         return
     text = _text_of(read)
     found = correspondence.read_answer(opened, file.case, text)
@@ -122,7 +128,8 @@ def reply(
         if line in taken:
             continue
         print(f"not taken: {screens.plain(line.question)}: {screens.plain(line.words)} ({line.doubt or 'not answered'})")
-    print(f"{len(taken)} answers kept; go on with: diagnose reply {file.case.id}, or: diagnose call {file.case.id}")
+    again = _again(file.case, network)
+    print(f"{len(taken)} answers kept; go on with: diagnose reply {again}, or: diagnose call {again}")
 
 
 def _confirmed(line: Any) -> bool:
@@ -217,13 +224,36 @@ def chooser(opened: Opened) -> Choose | None:
     return lambda doubt: screens.ask_which(out, doubt, opened.knowledge)
 
 
-def open_case(name: str, store: str | None) -> tuple[Opened, CaseFile]:
-    """A case and the network it belongs to."""
+def open_case(name: str, store: str | None, network: str = "") -> tuple[Opened, CaseFile]:
+    """A case and the network it belongs to; network: where that is a folder of files, the folder."""
     from diagnose import case as cases
 
     folder, _ = cases.store_path(store)
     file = cases.load(folder, name)
-    return opened_in_force(file.case.network, store), file
+    return _network_of(file.case, network, store), file
+
+
+def _network_of(case: Case, network: str, store: str | None) -> Opened:
+    """The network that a case names, or the one given; InputError if that is another, or there is none of that name here."""
+    from diagnose.conversation import check_known
+    from diagnose.knowledge import find_network
+
+    try:
+        find_network(network or case.network)
+    except InputError as error:
+        if network:
+            raise
+        raise complaint(f"the case belongs to the network {case.network[:40]!r}, and there is none of that name here",
+                        "name the folder of its files with --network", key=case.id) from error
+    opened = opened_in_force(network or case.network, store)
+    check_known(opened, case)
+    return opened
+
+
+def _again(case: Case, network: str) -> str:
+    """What names a case on a command line, with the folder of its network if it was opened with one."""
+    folder = "" if network in ("", DEFAULT_NETWORK, case.network) else f" --network {shlex.quote(network)}"
+    return f"{case.id}{folder}"
 
 
 def _case_for(network: str, words: list[str], reference: str, store: str | None, *, who: str,
@@ -232,14 +262,12 @@ def _case_for(network: str, words: list[str], reference: str, store: str | None,
     said; nothing is written for a person or a tool that the network does not know."""
     from diagnose import case as cases
     from diagnose.caserecord import CASE_ID, Case
-    from diagnose.conversation import check_known
     from diagnose.screens import show_problems
 
     folder, why = cases.store_path(store)
     if len(words) == 1 and (CASE_ID.fullmatch(words[0]) or re.fullmatch(r"\d[\d-]*", words[0])):
         file = cases.load(folder, words[0])
-        opened = opened_in_force(file.case.network if network == DEFAULT_NETWORK else network, store)
-        check_known(opened, file.case)
+        opened = _network_of(file.case, "" if network == DEFAULT_NETWORK else network, store)
         check_people(opened, who, tools)
         return opened, file
     opened = opened_in_force(network, store)

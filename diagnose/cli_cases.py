@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 import typer
 
 from diagnose import completion
-from diagnose.cli_call import CaseArgument, JsonOption, NetworkOption, StoreOption, open_case, print_json
+from diagnose.cli_call import (
+    CaseArgument,
+    CaseNetworkOption,
+    JsonOption,
+    NetworkOption,
+    StoreOption,
+    open_case,
+    print_json,
+)
 from diagnose.source import InputError, complaint
 from diagnose.wording import proper_text
 
@@ -33,6 +41,7 @@ def close(
     minutes: Annotated[float | None, typer.Option(metavar="MIN", min=0, max=10_000, help="Minutes of work on site.")] = None,
     part: Annotated[list[str] | None, typer.Option(metavar="ID", help="A part that was used; may be repeated.",
                                                     autocompletion=completion.parts)] = None,
+    network: CaseNetworkOption = "",
     as_json: Annotated[bool, typer.Option("--json", help="Print the case as JSON; nothing is asked.")] = False,
     store: StoreOption = None,
 ) -> None:
@@ -42,7 +51,7 @@ def close(
     from diagnose.conversation import find_cause
     from diagnose.source import nearest
 
-    opened, file = open_case(case, store)
+    opened, file = open_case(case, store, network)
     if file.case.status == cases.CLOSED:
         raise complaint(f"the case {file.case.id} is closed", f"open it again first: diagnose cases reopen {file.case.id}")
     parts = opened.knowledge.header.parts
@@ -242,7 +251,7 @@ def reopen(
 @cases_app.command("import", short_help="Take old jobs from a table into the log.",
                    epilog="Example: diagnose cases import old-jobs.csv --mapping old-jobs.yaml --dry-run")
 def import_table(
-    table: Annotated[Path, typer.Argument(help="A CSV file with one old job a row.")],
+    table: Annotated[Path, typer.Argument(metavar="TABLE", help="A CSV file with one old job a row.")],
     mapping: Annotated[Path | None, typer.Option(metavar="FILE", help="A YAML file that says what its columns are (see the "
                                                  "README); without it the table is one that export wrote.")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be taken.")] = False,
@@ -302,7 +311,7 @@ def _rows(count: int) -> str:
 
 @cases_app.command("export", epilog="Example: diagnose cases export jobs.csv")
 def export_table(
-    table: Annotated[Path, typer.Argument(help="The CSV file to write ('-': standard output).")],
+    table: Annotated[Path, typer.Argument(metavar="TABLE", help="The CSV file to write ('-': standard output).")],
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
     network: NetworkOption = "head_unit",
     as_json: JsonOption = False,

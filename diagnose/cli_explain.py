@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from diagnose import completion
-from diagnose.cli_call import CaseArgument, JsonOption, NetworkOption, StoreOption, open_case, opened_in_force, print_json
+from diagnose.cli_call import (
+    CaseArgument,
+    CaseNetworkOption,
+    JsonOption,
+    NetworkOption,
+    StoreOption,
+    open_case,
+    opened_in_force,
+    print_json,
+)
 from diagnose.source import complaint, nearest
 
 if TYPE_CHECKING:
@@ -22,6 +31,7 @@ def why(
     case: CaseArgument,
     cause: Annotated[str, typer.Argument(metavar="CAUSE", help="Id or words of a cause; without it the first.",
                                          autocompletion=completion.causes)] = "",
+    network: CaseNetworkOption = "",
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
@@ -30,7 +40,7 @@ def why(
     from diagnose.reasons import reasons_as_plain, reasons_of
     from diagnose.session import standing
 
-    opened, file = open_case(case, store)
+    opened, file = open_case(case, store, network)
     name = find_cause(opened, cause) if cause else ""
     now = standing(opened, file.case)
     reasons = reasons_of(opened, now.evidence, now.posterior, name)
@@ -68,6 +78,7 @@ def report(
     case: CaseArgument,
     html: Annotated[Path, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output).")],
     customer: Annotated[bool, typer.Option("--customer", help="For the customer: no inner workings, plain words.")] = False,
+    network: CaseNetworkOption = "",
     as_json: WrittenOption = False,
     store: StoreOption = None,
 ) -> None:
@@ -76,7 +87,7 @@ def report(
     from diagnose.reasons import reasons_of
     from diagnose.session import standing
 
-    opened, file = open_case(case, store)
+    opened, file = open_case(case, store, network)
     now = standing(opened, file.case)
     if customer:
         page = pages.customer_page(opened, file.case, now.triage)
@@ -114,10 +125,7 @@ def export(
         raise complaint("a case chooses its findings itself", "give --case, or --area and --finding", key="--case")
     from diagnose.session import standing
 
-    opened, found = open_case(case, store)
-    if network != opened.knowledge.header.id:
-        raise complaint(f"the case belongs to another network than {network[:60]!r}", f"name {opened.knowledge.header.id}",
-                        key="--case")
+    opened, found = open_case(case, store, network)
     now = standing(opened, found.case)
     if not now.evidence.axes:
         raise complaint("no answer of the case points at a cause yet", "choose by --area or --finding", key="--case")

@@ -73,9 +73,20 @@ def _of_network(offers: Callable[[Knowledge], Offers]) -> Completion:
     def from_params(params: Any) -> Offers:
         from diagnose.network import open_network
 
-        return offers(open_network(params.get("network") or "head_unit").knowledge)
+        return offers(open_network(params.get("network") or _network_of_case(params) or "head_unit").knowledge)
 
     return _completion(from_params)
+
+
+def _network_of_case(params: Any) -> str:
+    """The network that a case on the command line names; empty if there is none."""
+    from diagnose import case as cases
+    from diagnose.source import InputError
+
+    try:
+        return cases.load(cases.store_path(params.get("store"))[0], params.get("case") or "").case.network
+    except InputError:
+        return ""
 
 
 def _findings(*kinds: str) -> Completion:

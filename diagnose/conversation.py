@@ -239,5 +239,5 @@ def find_cause(opened: Opened, text: str) -> str:
 def check_known(opened: Opened, case: Case) -> None:
     """InputError if the case belongs to another network."""
     if case.network != opened.knowledge.header.id:
-        raise InputError(complaint(f"the case belongs to the network {case.network!r}", f"use --network {case.network}",
-                                   key=case.id).problems)
+        raise InputError(complaint(f"the case belongs to the network {case.network!r}", f"name {case.network}, or "
+                                   "the folder of its files, as the network", key=case.id).problems)

@@ -163,7 +163,7 @@ def _laid(network: Network, rows: list[int], values: list[Sequence[float]]) -> A
 
 
 def in_force(opened: Opened, store: Path) -> tuple[Opened, str]:
-    """The network to answer with, and in words where its numbers come from: "learned from 57 cases", or the expert.
+    """The network to answer with, and in words where its numbers come from: "values learned from 57 cases", or the expert.
 
     Never raises: learned values that are damaged, of another network or of an earlier state of the files are passed over,
     and the words say so.
@@ -177,7 +177,7 @@ def in_force(opened: Opened, store: Path) -> tuple[Opened, str]:
     except InputError as error:
         problem = error.problems[0]
         return opened, f"{EXPERT}; {path.name} is passed over: {problem.what}; {problem.mend}"
-    return laid, f"learned from {overlay.cases:,} case{'s' if overlay.cases != 1 else ''}"
+    return laid, f"values learned from {overlay.cases:,} case{'s' if overlay.cases != 1 else ''}"
 
 
 def read_overlay(path: Path) -> Overlay | None:

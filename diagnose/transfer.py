@@ -80,9 +80,9 @@ def read_mapping(path: Path, opened: Opened) -> TableMapping:
 
 
 def _is_form(dates: str) -> bool:
-    day = datetime(2026, 11, 25)
+    day, other = datetime(2026, 11, 25), datetime(2015, 11, 25)  # of years with the same calendar, so that only a year tells
     try:
-        return datetime.strptime(day.strftime(dates), dates) == day
+        return day.strftime(dates) != other.strftime(dates) and datetime.strptime(day.strftime(dates), dates) == day
     except (ValueError, re.error):
         return False
 

@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 
 from diagnose import case as cases
+from diagnose.cli import run as run_here
 from diagnose.cli_call import cleaned
 from diagnose.source import InputError
+from tests.conftest import DOORBELL, write_network
 
 NETWORKS = Path(__file__).resolve().parent.parent / "networks"
 NO_UTF8 = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
@@ -75,3 +77,34 @@ def test_a_case_of_another_network_is_taken_up_with_its_own(command: str, tmp_pa
     assert done.returncode == 0 and b"radio" not in done.stdout, done.stderr
     done = run(command, path.stem, "--network", str(NETWORKS / "head_unit"), "--cases", str(tmp_path), stdin=b"stop\n")
     assert done.returncode == 2 and b"belongs to the network 'kitchen_tap'" in done.stderr
+
+
+def test_a_case_of_a_folder_of_files_goes_all_its_way_with_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bells, store, page = write_network(tmp_path / "my bells", DOORBELL), tmp_path / "cases", tmp_path / "page.html"
+    its_network, its_store = ("--network", str(bells)), ("--cases", str(store))
+
+    def said(code: int, *arguments: str) -> str:
+        capsys.readouterr()
+        assert run_here([*arguments, *its_store]) == code
+        done = capsys.readouterr()
+        return " ".join((done.out + done.err).split())
+
+    again = said(0, "reply", "does not ring", *its_network)
+    (path,) = store.glob("*.yaml")
+    assert f"diagnose reply {path.stem} --network '{bells}' --read -" in again
+    ending = ("--cause", "flat_battery", "--put-right", "--verified", "it rings", "--minutes", "5")
+    commands = (("sheet", path.stem), ("why", path.stem), ("report", path.stem, "--html", str(page)), ("reply", path.stem),
+                ("close", path.stem, *ending))
+    for command in commands:
+        assert "belongs to the network 'doorbell', and there is none of that name here; name the folder of its files with " \
+               "--network" in said(2, *command)
+        assert "belongs to the network 'doorbell'; name doorbell, or the folder" in said(
+            2, *command, "--network", str(NETWORKS / "kitchen_tap"))
+    for command in commands:
+        said(0, *command, *its_network)
+    said(0, "network", "export", str(bells), str(tmp_path / "part.bif"), "--case", path.stem)
+    assert cases.load(store, path.stem).case.confirmed == ("flat_battery",)
+    assert "network: doorbell" in said(0, "cases", "show", path.stem)
+    assert "1 case in" in said(0, "learn", *its_network) and "1 case closed" in said(0, "review", *its_network)
+    assert "of another network: 1" in said(0, "learn")
+    said(0, "cases", "reopen", path.stem)

@@ -98,7 +98,7 @@ def test_learning_from_the_demonstration_log(demonstration: Path, head_unit: Ope
     overlay = read_overlay(demonstration / FILE)
     assert overlay is not None
     assert (overlay.cases, overlay.log) == (said["taught"], said["overlay"]["log"])
-    assert in_force(head_unit, demonstration)[1] == f"learned from {said['taught']} cases"
+    assert in_force(head_unit, demonstration)[1] == f"values learned from {said['taught']} cases"
     written = (demonstration / FILE).read_bytes()
     assert run("learn", "--cases", str(demonstration)).exit_code == 0
     assert (demonstration / FILE).read_bytes() == written

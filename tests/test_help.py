@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import shlex
 import shutil
 import subprocess
@@ -62,6 +63,7 @@ def test_help_fits_80_columns_and_ends_with_an_example(capsys: pytest.CaptureFix
     assert run([*name.split(), "--help"]) == 0
     shown = capsys.readouterr().out
     assert max(map(len, shown.splitlines())) <= 80
+    assert not re.search("[a-z]", shown.partition("[OPTIONS]")[2].partition("\n\n")[0]), "arguments are told from words"
     assert f"Example: diagnose {name}" in " ".join(shown.split()) and "range>" not in shown
     for one in COMMANDS[name].params:
         assert getattr(one, "help", None), f"{one.name} is not explained"

@@ -50,7 +50,7 @@ def test_what_was_learned_is_in_force_after_a_trip_through_the_file(head_unit: O
     path = write_overlay(tmp_path, overlay)
     assert read_overlay(path) == overlay
     laid, words = in_force(head_unit, tmp_path)
-    assert words == "learned from 60 cases"
+    assert words == "values learned from 60 cases"
     for name in ("prior", "leak", "link"):
         assert getattr(laid.network, name) == pytest.approx(getattr(fitted.network, name), abs=2e-6)
     assert laid.knowledge is head_unit.knowledge
@@ -128,7 +128,7 @@ def test_a_folder_in_the_place_of_the_file_is_passed_over(head_unit: Opened, tmp
 
 def test_changed_files_of_the_expert_put_learned_values_aside(doorbell: Opened, tmp_path: Path) -> None:
     write_overlay(tmp_path, lesson_of(doorbell, 30)[2])
-    assert in_force(doorbell, tmp_path)[1] == "learned from 30 cases"
+    assert in_force(doorbell, tmp_path)[1] == "values learned from 30 cases"
     causes = DOORBELL["causes.yaml"].replace("prior: 0.3", "prior: 0.31")
     changed = load_network(write_network(tmp_path / "changed", {**DOORBELL, "causes.yaml": causes}))
     assert "have changed since" in in_force(changed, tmp_path)[1]
