@@ -110,8 +110,8 @@ def reply(
             print_json({"schema": 1, "case": file.case.id, "message": message, "questions": asked})
             return
         print(message)
-        print(f"(case {file.case.id}; read the answer in with: diagnose reply {_again(file.case, network)} --read -)",
-              file=sys.stderr)
+        screens.show_problems([f"(case {file.case.id}; read the answer in with: diagnose reply {_again(file.case, network)} "
+                               "--read -)"])
         return
     text = _text_of(read)
     found = correspondence.read_answer(opened, file.case, text)
@@ -127,9 +127,9 @@ def reply(
     for line in found:
         if line in taken:
             continue
-        print(f"not taken: {screens.plain(line.question)}: {screens.plain(line.words)} ({line.doubt or 'not answered'})")
+        screens.tell([f"not taken: {line.question}: {line.words} ({line.doubt or 'not answered'})"])
     again = _again(file.case, network)
-    print(f"{len(taken)} answers kept; go on with: diagnose reply {again}, or: diagnose call {again}")
+    screens.tell([f"{len(taken)} answers kept; go on with: diagnose reply {again}, or: diagnose call {again}"])
 
 
 def _confirmed(line: Any) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from diagnose.network import Opened
 
 Answered = TypeVar("Answered")
+MOST_NAMED = 5  # causes in words that an import names
 cases_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="The log of callbacks.")
 
 
@@ -64,23 +66,23 @@ def close(
     if not (confirmed or not_found or unlisted):
         confirmed, not_found, unlisted = _ask_cause(opened, file.case)
     if put_right is None:
-        put_right = _ask("does everything work now? (yes, no) ", "--put-right or --not-put-right", _yes_or_no)
+        put_right = _ask("does everything work now? (yes, no)", "--put-right or --not-put-right", _yes_or_no)
     now = file.case
     if sys.stdin.isatty() and not as_json:
         now = _with_remedies(opened, now, confirmed) if put_right else _with_what_is_left(opened, now)
     if verified is None:
         hint = opened.knowledge.causes[confirmed[0]].remedy.verified if confirmed else ""
         example = f" (for example: {hint})" if hint else ""
-        verified = _ask(f"how was it made sure?{example} ", "--verified", str) if put_right else ""
+        verified = _ask(f"how was it made sure?{example}", "--verified", str) if put_right else ""
     if minutes is None:
-        minutes = _ask("minutes of work on site? ", "--minutes", _minutes)
+        minutes = _ask("minutes of work on site? (Enter: not known)", "--minutes", _minutes, empty=True)
     closed = cases.closed_as(now, at=cases.now(), fully_put_right=put_right, confirmed=confirmed, not_found=not_found,
                              unlisted=unlisted, verified=verified, minutes=minutes, parts=part or ())
     file = cases.save(file, closed)
     if as_json:
         print_json({"schema": 1, "file": str(file.path), "case": closed})
         return
-    print(f"case {closed.id} closed: {', '.join(confirmed) or screens.plain(unlisted) or 'not found'}")
+    screens.tell([f"case {closed.id} closed: {', '.join(confirmed) or unlisted or 'not found'}"])
 
 
 def _nothing_missing(ended: bool, put_right: bool | None, verified: str | None, minutes: float | None) -> None:
@@ -92,7 +94,9 @@ def _nothing_missing(ended: bool, put_right: bool | None, verified: str | None, 
             raise complaint("something is missing, and with --json nobody is asked", f"give {option}", key="close")
 
 
-def _minutes(text: str) -> float:
+def _minutes(text: str) -> float | None:
+    if not text:
+        return None
     try:
         number = float(text)
     except ValueError:
@@ -110,17 +114,22 @@ def _yes_or_no(text: str) -> bool:
 
 def _ask(prompt: str, option: str, read: Callable[[str], Answered], *, empty: bool = False) -> Answered:
     """An answer from the terminal, asked again until ``read`` takes it; InputError that names the option where nobody can be
-    asked, or the input ends: then nothing is written. empty: an empty line is an answer too."""
+    asked, or the input ends; interrupted, as there, nothing is written, and that is said. empty: an empty line is an answer."""
     from diagnose import screens
 
     if not sys.stdin.isatty():
         raise complaint("something is missing and nobody can be asked here", f"give {option}", key="close")
     while True:
+        screens.tell([prompt])
         try:
-            answer = proper_text(input(prompt))
+            answer = proper_text(input("> "))
         except EOFError as error:
+            print()
             raise complaint("the input ended; nothing was changed, the case stays open", "close it again",
                             key="close") from error
+        except KeyboardInterrupt:
+            print("\nnothing was changed, the case stays open")
+            raise
         try:
             if answer or empty:
                 return read(answer)
@@ -129,6 +138,7 @@ def _ask(prompt: str, option: str, read: Callable[[str], Answered], *, empty: bo
 
 
 def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
+    from diagnose import screens, screens_call
     from diagnose.conversation import find_cause
     from diagnose.session import standing
 
@@ -136,8 +146,7 @@ def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
         ranking = [ranked.cause for ranked in standing(opened, case).triage.ranking]
     except InputError:  # answers that cannot all be true, or that the files no longer know: it can be closed all the same
         ranking = []
-    for number, name in enumerate(ranking, 1):
-        print(f"  {number}  {opened.knowledge.causes[name].title}")
+    screens_call.show_numbered(screens.console(), [opened.knowledge.causes[name].title for name in ranking])
 
     def understood(text: str) -> tuple[list[str], bool, str]:
         if text.lower() == "not found":
@@ -145,13 +154,15 @@ def _ask_cause(opened: Opened, case: Case) -> tuple[list[str], bool, str]:
         if text.lower().startswith("other:") and text[6:].strip():
             return [], False, text[6:].strip()
         names = [one.strip() for one in text.split(",") if one.strip()]
-        chosen = [ranking[int(name) - 1] if name.isdecimal() and 0 < int(name) <= len(ranking) else find_cause(opened, name)
-                  for name in names]
+        for name in names:
+            if name.isdecimal() and not (len(name) < 4 and 0 < int(name) <= len(ranking)):
+                raise complaint(f"there is no number {name[:9]} in the list", "give one of it, an id or words of a cause")
+        chosen = [ranking[int(name) - 1] if name.isdecimal() else find_cause(opened, name) for name in names]
         if not chosen:
             raise complaint("no cause is named", "give a number, an id, 'not found', or 'other:' and a few words")
         return list(dict.fromkeys(chosen)), False, ""
 
-    return _ask("what was it? (numbers, ids or words, separated by commas; 'not found'; 'other: words') ", "--cause",
+    return _ask("what was it? (numbers, ids or words, separated by commas; 'not found'; 'other: words')", "--cause",
                 understood)
 
 
@@ -166,7 +177,7 @@ def _with_remedies(opened: Opened, case: Case, confirmed: list[str]) -> Case:
         if CURED not in outcomes:
             cause = opened.knowledge.causes[name]
             asked = "it helped in part; what put the rest right?" if PARTLY in outcomes else "what put it right?"
-            words = _ask(f"{cause.title}: {asked} (Enter: {cause.remedy.summary}) ", "--cause", str, empty=True)
+            words = _ask(f"{cause.title}: {asked} (Enter: {cause.remedy.summary})", "--cause", str, empty=True)
             case = cases.with_remedy(case, RemedyTried(name, CURED, cases.now(), "fitter", note=words))
     return case
 
@@ -179,7 +190,7 @@ def _with_what_is_left(opened: Opened, case: Case) -> Case:
     cured = {tried.cause for tried in case.remedies if tried.outcome == CURED}
     for name in dict.fromkeys(tried.cause for tried in case.remedies if tried.outcome == PARTLY and tried.cause not in cured):
         title = opened.knowledge.causes[name].title if name in opened.knowledge.causes else name
-        words = _ask(f"{title}: it helped in part; what remained? (Enter: nothing to add) ", "--not-put-right", str, empty=True)
+        words = _ask(f"{title}: it helped in part; what remained? (Enter: nothing to add)", "--not-put-right", str, empty=True)
         if words:
             case = cases.with_note(case, f"{title}: helped in part; what remained: {words}", at=cases.now())
     return case
@@ -190,21 +201,26 @@ def _with_what_is_left(opened: Opened, case: Case) -> Case:
 def list_cases(
     status: Annotated[str, typer.Option(metavar="STATUS", help="Only open or closed ones.",
                                          autocompletion=completion.words("open", "closed"))] = "",
-    cause: Annotated[str, typer.Option(metavar="ID", help="Only those in which this cause was confirmed.",
+    cause: Annotated[str, typer.Option(metavar="ID", help="Only those in which this cause was confirmed: id or words.",
                                         autocompletion=completion.causes)] = "",
     since: Annotated[str, typer.Option(metavar="DAY", help="Only those opened on this day (2026-11-25) or later.")] = "",
+    network: NetworkOption = "head_unit",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")] = False,
     store: StoreOption = None,
 ) -> None:
     """List the cases of the log, newest last; files that cannot be read are named on stderr."""
     from diagnose import case as cases
     from diagnose import screens, screens_call
-    from diagnose.source import Problem
+    from diagnose.source import Problem, nearest
 
+    if status not in ("", cases.OPEN, cases.CLOSED):
+        raise complaint(f"there is no status {status[:40]!r}", nearest(status, (cases.OPEN, cases.CLOSED)), key="--status")
+    first = _day(since) if since else ""
     folder, why = cases.store_path(store)
     problems: list[Problem] = []
-    found = [c for c in cases.iterate(folder, problems)
-             if status in ("", c.status) and (not cause or cause in c.confirmed) and c.opened >= since]
+    found = [c for c in cases.iterate(folder, problems) if status in ("", c.status) and c.opened[:10] >= first]
+    if cause:
+        found = _with_cause(found, cause, network)
     if as_json:
         keys = ("opened", "status", "reference", "confirmed", "not_found", "unlisted", "minutes")
         rows = [{"case": c.id, **{key: getattr(c, key) for key in keys}} for c in found]
@@ -212,6 +228,22 @@ def list_cases(
     else:
         screens_call.show_cases(screens.console(), found, folder=f"{folder} ({why})")
     screens.show_problems(problems)
+
+
+def _day(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError as error:
+        raise complaint(f"{text[:40]!r} is no day", "write it like 2026-11-25", key="--since") from error
+
+
+def _with_cause(found: list[Case], cause: str, network: str) -> list[Case]:
+    """The cases in which a cause was confirmed; InputError for one that neither a case nor the network has."""
+    from diagnose.conversation import find_cause
+    from diagnose.network import open_network
+
+    name = cause if any(cause in case.confirmed for case in found) else find_cause(open_network(network), cause)
+    return [case for case in found if name in case.confirmed]
 
 
 @cases_app.command("show", epilog="Example: diagnose cases show 20261125-0930")
@@ -271,7 +303,7 @@ def import_table(
     folder, why = cases.store_path(store)
     if problems and not (skip_bad or dry_run):
         rows = len({problem.line for problem in problems})
-        print(f"nothing was taken; mend the table, or leave {_rows(rows)} out with --skip-bad", file=sys.stderr)
+        screens.show_problems([f"nothing was taken; mend the table, or leave {_rows(rows)} out with --skip-bad"])
         raise InputError(problems)
     screens.show_problems(problems)
     fresh, twice = transfer.new_ones(found, cases.iterate(folder, []))
@@ -285,24 +317,28 @@ def import_table(
                     "not_put_right": sum(one.status == cases.CLOSED and not one.fully_put_right for one in fresh)})
         return
     _say_taken(fresh, twice, len({problem.line for problem in problems}), "would be taken" if dry_run else "taken",
-               f"{screens.plain(str(folder))} ({why})")
+               f"{folder} ({why})")
 
 
 def _say_taken(fresh: list[Case], twice: int, bad: int, taken: str, folder: str) -> None:
+    from diagnose import screens
     from diagnose.caserecord import CLOSED
 
-    print(f"{len(fresh)} {'case' if len(fresh) == 1 else 'cases'} {taken} into {folder}")
+    said = [f"{len(fresh)} {'case' if len(fresh) == 1 else 'cases'} {taken} into {folder}"]
     if twice:
-        print(f"{_rows(twice)} left out: these cases are in the log already, or stand in the table twice")
+        said.append(f"{_rows(twice)} left out: these cases are in the log already, or stand in the table twice")
     if bad:
-        print(f"{_rows(bad)} left out: they cannot be read")
+        said.append(f"{_rows(bad)} left out: they cannot be read")
+    lacking = list(dict.fromkeys(one.unlisted for one in fresh if one.unlisted))
+    words = ", ".join(map(repr, lacking[:MOST_NAMED])) + (", ..." if len(lacking) > MOST_NAMED else "")
     for reason, some in (
             ("with no cause found", [one for one in fresh if one.not_found]),
-            ("with a cause that is not listed", [one for one in fresh if one.unlisted]),
+            (f"with a cause that is not listed: {words}", [one for one in fresh if one.unlisted]),
             ("as not fully put right, so that nothing is learned from them",
              [one for one in fresh if one.status == CLOSED and not one.fully_put_right])):
         if some:
-            print(f"{len(some)} of them {taken} {reason}")
+            said.append(f"{len(some)} of them {taken} {reason}")
+    screens.tell(said)
 
 
 def _rows(count: int) -> str:
@@ -344,8 +380,7 @@ def export_table(
     if as_json:
         print_json({"schema": 1, "folder": str(folder), "cases": count, "written": str(table), "bytes": len(text.encode())})
         return
-    print(f"{count} {'case' if count == 1 else 'cases'} of {screens.plain(str(folder))} ({why}) written to "
-          f"{screens.plain(str(table))}")
+    screens.tell([f"{count} {'case' if count == 1 else 'cases'} of {folder} ({why}) written to {table}"])
 
 
 def register(app: typer.Typer) -> None:

@@ -200,9 +200,9 @@ def _write(file: Path, text: str, as_json: bool = False) -> None:
     if as_json:
         print_json({"schema": 1, "written": str(file), "bytes": len(data)})
     else:
-        from diagnose.screens import plain
+        from diagnose.screens import tell
 
-        print(f"written: {plain(str(file))}")
+        tell([f"written: {file}"])
 
 
 def register(app: typer.Typer, network_app: typer.Typer) -> None:

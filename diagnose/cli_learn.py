@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -47,18 +45,21 @@ def learn(
     from diagnose.review import lesson
 
     folder, why = cases.store_path(store)
-    where = f"{screens.plain(str(folder))} ({why})"
+    where = f"{folder} ({why})"
     if undo:
         there = overlay.remove_overlay(folder) if folder.is_dir() else False
         done = f"the learned values in {where} are taken away" if there else f"there are no learned values in {where}"
-        print(json.dumps({"schema": 1, "undone": there, "folder": str(folder)}) if as_json else f"{done}; the files answer")
+        if as_json:
+            print_json({"schema": 1, "undone": there, "folder": str(folder)})
+        else:
+            screens.tell([f"{done}; the files answer"])
         return
     opened = open_network(network)
     start = added([statistics_of(opened), *(overlay.read_counts(path) for path in merge or [])])
     log = _log_of(opened, folder, half_life, as_of, strength=strength, start=start)
     if partial is not None:
         _put(partial, overlay.counts_text(log.statistics))
-        print(f"counts of {log.statistics.cases} cases written to {screens.plain(str(partial))}", file=sys.stderr)
+        screens.show_problems([f"counts of {log.statistics.cases} cases written to {partial}"])
         return
     found = lesson(opened, log, strength=strength)
     applied = (found.verdict.accepted or anyway) and found.statistics.cases > 0

@@ -232,7 +232,8 @@ def find_cause(opened: Opened, text: str) -> str:
     if len(fits) == 1:
         return fits[0]
     if fits:
-        raise complaint(f"{text[:40]!r} may mean {', '.join(fits[:4])}", "say which")
+        others = f" or {len(fits) - 4} others" if len(fits) > 4 else ""
+        raise complaint(f"{text[:40]!r} may mean {', '.join(fits[:4])}{others}", "say which")
     raise complaint(f"there is no cause {text[:40]!r}", nearest(plain.replace(" ", "_"), causes))
 
 

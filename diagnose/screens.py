@@ -104,6 +104,11 @@ def show_problems(problems: Iterable[Problem | str]) -> None:
         err.print(Text(plain(str(problem))), soft_wrap=not err.is_terminal)
 
 
+def tell(sentences: Iterable[str]) -> None:
+    """What was done, each sentence wrapped to the window, to stdout."""
+    emit(console(), lambda inner: inner.print(Text("\n".join(plain(sentence) for sentence in sentences))))
+
+
 def emit(out: Console, draw: Callable[[Console], None]) -> None:
     """Draw, then write it in one go, without the blanks that pad the ends of lines; what the stream cannot write becomes a
     question mark."""

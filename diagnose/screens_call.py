@@ -141,6 +141,11 @@ def say(out: Console, words: str) -> None:
     emit(out, lambda inner: _lines(inner, [words], mark=""))
 
 
+def show_numbered(out: Console, titles: Sequence[str]) -> None:
+    """What may be chosen by its number, from 1 on."""
+    emit(out, lambda inner: _grid(inner, [[Text(str(n)), Text(plain(title))] for n, title in enumerate(titles, 1)], right=[0]))
+
+
 def show_orders(out: Console) -> None:
     """What may be typed besides an answer."""
     def draw(inner: Console) -> None:
@@ -324,6 +329,6 @@ def show_cases(out: Console, found: Sequence[Case], *, folder: str) -> None:
             rows.append(row)
         if rows:
             _grid(inner, rows)
-        inner.print(Text(f"{len(found)} cases in {plain(folder)}", style="dim"))
+        inner.print(Text(f"{len(found)} case{'' if len(found) == 1 else 's'} in {plain(folder)}", style="dim"))
 
     emit(out, draw)

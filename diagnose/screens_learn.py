@@ -48,7 +48,7 @@ def show_lesson(out: Console, knowledge: Knowledge, log: Log, lesson: Lesson, *,
 
 
 def _show_counted(out: Console, cases: int, left_out: Mapping[str, int], taught: int, folder: str) -> None:
-    out.print(Text(f"{_cases(cases)} in {plain(folder)}; learned from {taught:,}", style="bold"), soft_wrap=True)
+    out.print(Text(f"{_cases(cases)} in {plain(folder)}; learned from {taught:,}", style="bold"))
     _lines(out, [f"left out, {reason}: {number}" for reason, number in sorted(left_out.items(), key=lambda x: (-x[1], x[0]))],
            style="dim")
 

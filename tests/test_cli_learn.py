@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 
 from diagnose import case as cases
 from diagnose import cli_learn
+from diagnose.cli import run as whole_program
 from diagnose.network import Opened, open_network
 from diagnose.overlay import EXPERT, FILE, in_force, read_overlay
 from diagnose.records import CHECK
@@ -221,10 +222,42 @@ def test_the_screens_keep_their_width_and_show_hostile_words_as_text(width: int,
     text = stream.getvalue()
     assert "[bold]" in text
     assert not set("\x1b\u202e") & set(text)
-    lines = [line for line in text.splitlines() if not line.startswith("61 cases in")]
-    assert max(map(len, lines)) <= width
+    assert max(map(len, text.splitlines())) <= width
     for heading in ("DOES IT PREDICT BETTER?", "WHAT WOULD MOVE MOST", "NOT USED", "WHAT IT TOOK", "THAT THE FILES LACK"):
         assert heading in text
+
+
+@pytest.mark.parametrize(("options", "found"), [
+    ((), 61), (("--status", "open"), 2), (("--since", "2026-11-03"), 3), (("--since", "20261103", "--status", "closed"), 1),
+    (("--cause", "feeds_exchanged"), 3), (("--cause", "memory and switched"), 3), (("--cause", "aerial_supply"), 0),
+    (("--status", "opne"), "did you mean 'open'?"), (("--since", "3.11.2026"), "is no day; write it like"),
+    (("--since", "2026-11-1"), "is no day"), (("--cause", "gremlins"), "there is no cause 'gremlins'"),
+    (("--cause", "exchanged"), "may mean feeds_exchanged, ")])
+def test_the_list_of_cases_is_narrowed(options: tuple[str, ...], found: int | str, demonstration: Path,
+                                       capsys: pytest.CaptureFixture[str]) -> None:
+    code = whole_program(["cases", "list", *options, "--cases", str(demonstration), "--json"])
+    done = capsys.readouterr()
+    if isinstance(found, str):
+        assert (code, done.out) == (2, "") and found in done.err
+    else:
+        assert code == 0 and len(json.loads(done.out)["cases"]) == found
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_no_line_of_a_command_is_wider_than_the_window(width: int, demonstration: Path, monkeypatch: pytest.MonkeyPatch,
+                                                       capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    table = demonstration / "all the jobs of a long and busy year.csv"
+    ending = ("--unlisted", "a mouse's nest " * 20, "--put-right", "--verified", "it works", "--minutes", "5")
+    for command in (("cases", "list"), ("cases", "list", "--status", "open"), ("close", "20261123", *ending),
+                    ("cases", "reopen", "20261123"), ("cases", "export", str(table)), ("cases", "export", str(table)),
+                    ("cases", "import", str(table), "--dry-run"), ("learn", "--anyway"), ("learn", "--undo"),
+                    ("learn", "--undo"), ("review", "--questions", "0")):
+        capsys.readouterr()
+        code = whole_program([*command, "--cases", str(demonstration)])
+        lines = capsys.readouterr().out.splitlines()
+        assert max(map(len, lines), default=0) <= width and (code == 0) == bool(lines), (command, lines)
 
 
 def test_learning_starts_from_the_files_not_from_what_was_learned_before(demonstration: Path, head_unit: Opened) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from pathlib import Path
@@ -78,7 +79,7 @@ def test_everything_is_asked_and_written_down(log: Path) -> None:
 def test_a_wrong_answer_is_asked_again(log: Path) -> None:
     child = at_terminal(log)
     child.expect("what was it")
-    for wrong, said in (("gremlins", "there is no cause 'gremlins'"), ("99", "there is no cause '99'"),
+    for wrong, said in (("gremlins", "there is no cause 'gremlins'"), ("99", "there is no number 99 in the list"),
                         (",", "no cause is named"), ("other:", "there is no cause")):
         child.sendline(wrong)
         child.expect(said)
@@ -100,7 +101,8 @@ def test_a_wrong_answer_is_asked_again(log: Path) -> None:
     assert case.remedies == ()
 
 
-@pytest.mark.parametrize(("end", "code", "says"), [("\x03", 130, "interrupted"), ("\x04", 2, "the case stays open")])
+@pytest.mark.parametrize(("end", "code", "says"), [
+    ("\x03", 130, r"nothing was changed, the case stays open\s+interrupted"), ("\x04", 2, "the case stays open")])
 def test_left_half_way_nothing_is_changed(end: str, code: int, says: str, log: Path) -> None:
     before = (log / f"{NAME}.yaml").read_bytes()
     child = at_terminal(log, "--cause", "feeds_exchanged")
@@ -112,6 +114,24 @@ def test_left_half_way_nothing_is_changed(end: str, code: int, says: str, log: P
     assert ended(child) == code
     assert (log / f"{NAME}.yaml").read_bytes() == before
     assert sorted(path.name for path in log.iterdir()) == [cases.MARKER, f"{NAME}.yaml"]
+
+
+def test_minutes_that_nobody_knows_are_left_out(log: Path) -> None:
+    child = at_terminal(log, "--not-found", "--not-put-right")
+    child.expect("minutes of work on site.*Enter: not known")
+    child.sendline("")
+    assert ended(child) == 0
+    assert (case_in(log).status, case_in(log).minutes) == (CLOSED, None)
+
+
+def test_every_line_of_the_conversation_fits_the_window(log: Path) -> None:
+    child = at_terminal(log, "--put-right", "--minutes", "5")
+    child.logfile_read = seen = io.StringIO()
+    for question, answer in (("what was it", "1"), ("what put it right", ""), ("how was it made sure", "it works")):
+        child.expect(question)
+        child.sendline(answer)
+    assert ended(child) == 0
+    assert 70 < max(map(len, seen.getvalue().splitlines())) <= 80
 
 
 def test_options_alone_close_a_case(log: Path, capsys: pytest.CaptureFixture[str], head_unit: Opened) -> None:

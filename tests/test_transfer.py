@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -174,6 +175,22 @@ def test_a_wrong_mapping_is_told_with_its_line(old: str, new: str, line: int, sa
     assert any(problem.line == line and says in str(problem) for problem in caught.value.problems), str(caught.value)
 
 
+def test_a_form_without_a_year_is_not_even_tried(head_unit: Opened, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Python 3.13 and later warn of a day of the month without its year (its documentation of strptime)."""
+    class Strict(datetime):
+        @classmethod
+        def strptime(cls, text: str, form: str) -> datetime:  # type: ignore[override]
+            assert "%y" in form.lower() or "%x" in form
+            return datetime.strptime(text, form)
+
+    monkeypatch.setattr("diagnose.transfer.datetime", Strict)
+    for form in ("%d.%m", "%d %b", "%A %d %B", "%U", "%j"):
+        with pytest.raises(InputError, match="is no form of dates"):
+            read_mapping(file_of(tmp_path, MAPPING.replace("%d.%m.%Y", form)), head_unit)
+    for form in ("%d.%m.%Y", "%m/%d/%y", "%x", "%Y %j"):
+        assert read_mapping(file_of(tmp_path, MAPPING.replace("%d.%m.%Y", form)), head_unit).dates == form
+
+
 # --- the way there and back -------------------------------------------------------------------------------------------
 
 
@@ -283,6 +300,13 @@ def test_a_dry_run_says_the_same_and_writes_nothing(shell: Shell) -> None:
     assert done == said.replace("would be taken", "taken")
     assert len([name for name in shell.files if name.endswith(".yaml")]) == 2
     assert [case.reference for case in cases.iterate(shell.log)] == ["J1", "J2"]
+
+
+def test_causes_that_are_not_listed_are_named_before_they_are_taken(shell: Shell) -> None:
+    slips = [GOOD.replace("swapped yellow and red", f"feeds exchangd {n}").replace("J1", f"J{n}") for n in range(7)]
+    code, said, _ = shell.take(HEAD + "".join(slips), "--dry-run")
+    assert code == 0 and "7 of them would be taken with a cause that is not listed: 'feeds exchangd 0', 'feeds" in said
+    assert "'feeds exchangd 4', ..." in said
 
 
 def test_a_half_bad_table_is_taken_not_at_all_or_without_the_bad_rows(shell: Shell) -> None:
