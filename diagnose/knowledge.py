@@ -289,7 +289,8 @@ class _Reader:
         if kind == REPORT:
             phrases = tuple((levels[-1], words) for words in fields.words("phrases", required=True))
             phrases += tuple((levels[0], words) for words in fields.words("normal_phrases"))
-            return one._replace(salience=fields.number("salience", self.header.salience, low=0, high=1), phrases=phrases)
+            return one._replace(salience=fields.number("salience", self.header.salience, low=0, high=1), phrases=phrases,
+                                settles=fields.words("settles", sorted(self.sections["reports"].keys() - {name})))
         return self._check(fields, one._replace(phrases=self._phrases(fields, "phrases", levels)))
 
     def _check(self, fields: Fields, check: Finding) -> Finding:

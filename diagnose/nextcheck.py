@@ -213,17 +213,19 @@ def check_minutes(knowledge: Knowledge, finding: Finding, situation: Situation) 
 
 
 def known_now(knowledge: Knowledge, evidence: Evidence, situation: Situation) -> Situation:
-    """The situation with what the answers say: findings asked, circumstances known (or thought so, which is likely enough)
-    or without which a report could not have been noticed."""
+    """The situation with what the answers say: findings asked, or answered with another one ("both rear speakers" says that it
+    is not just one); circumstances known (or thought so, which is likely enough) or without which a report could not have been
+    noticed."""
     answered = {answer.finding: answer for answer in evidence.answers}
-    told, implied = {}, {}
+    told, implied, settled = {}, {}, set(answered)
     for name, answer in answered.items():
         finding = knowledge.findings[name]
         if finding.kind == CIRCUMSTANCE and answer.level is not None:
             told[name] = answer.level
         elif finding.kind == REPORT and answer.sure and answer.level not in (None, finding.levels[0]):
             implied.update(finding.needs)
-    return situation._replace(asked=situation.asked | frozenset(answered),
+            settled.update(finding.settles)
+    return situation._replace(asked=situation.asked | settled,
                               circumstances={**implied, **told, **situation.circumstances})
 
 

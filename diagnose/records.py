@@ -37,7 +37,7 @@ class Finding(NamedTuple):
     answer of that level sets off. phrases: (level, words) that customers use. tools: alternatives inside, all of the outer
     needed. who: may do the check or know the circumstance, anybody if empty. needs: circumstances without which the check
     cannot be made or the report not be noticed, and their level. only_for: caution -> the people whose steps call for it,
-    where it is not for everybody.
+    where it is not for everybody. settles: reports that whoever noticed this one has answered with it.
     """
 
     id: str
@@ -64,6 +64,7 @@ class Finding(NamedTuple):
     needs: dict[str, str] = {}  # noqa: RUF012
     see: tuple[str, ...] = ()
     only_for: dict[str, tuple[str, ...]] = {}  # noqa: RUF012
+    settles: tuple[str, ...] = ()
 
     def level(self, name: str) -> int:
         """The index of a level; ValueError if there is none of that name."""
@@ -236,12 +237,12 @@ def _tuples(mapping: dict[str, list[Any]]) -> dict[str, tuple[Any, ...]]:
 
 def _finding(row: list[Any]) -> Finding:
     (id_, kind, title, area, ask, levels, meanings, leak, file, line, salience, alarm, phrases, cautions, how, who, tools,
-     set_ups, minutes, method, reading, needs, see, only_for) = row
+     set_ups, minutes, method, reading, needs, see, only_for, settles) = row
     bands = Reading(reading[0], reading[1], reading[2], _tuples(reading[3])) if reading else None
     return Finding(id_, kind, title, area, ask, tuple(levels), tuple(meanings), tuple(leak), file, line, salience, alarm,
                    tuple((level, words) for level, words in phrases), tuple(cautions), _tuples(how), tuple(who),
                    tuple(tuple(some) for some in tools), tuple(set_ups), minutes, method, bands, needs, tuple(see),
-                   _tuples(only_for))
+                   _tuples(only_for), tuple(settles))
 
 
 def _cause(row: list[Any]) -> Cause:

@@ -295,6 +295,7 @@ def _finding_lines(finding: Finding, header: Header) -> list[str]:
         ("mentioned unasked where it is so: ", percent(finding.salience) if finding.kind == REPORT else ""),
         ("in customers' words: ", "; ".join(f"\"{words}\"" for words in phrases[:WORTH_QUOTING])
          + (f"; {len(phrases) - WORTH_QUOTING} more" if len(phrases) > WORTH_QUOTING else "")),
+        ("answers these too, so they are not asked after it: ", ", ".join(finding.settles)),
         ("answered by: ", "; ".join(header.people[who] for who in finding.who)))
     for who, steps in finding.how.items():
         lines += [f"for the {who}:", *_numbered(steps)]

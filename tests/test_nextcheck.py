@@ -121,6 +121,32 @@ def test_a_circumstance_that_what_is_wrong_makes_likely_opens_its_checks(head_un
     assert check.id in {score.finding for score in rank(head_unit, thought, FITTER)}
 
 
+def test_what_a_report_has_answered_too_is_not_asked(head_unit: Opened) -> None:
+    """Both rear speakers silent: not just one, not all; a black reverse picture has no shape. A denial, or a thought, says
+    nothing of the others."""
+    for said, settled in [("front_or_rear_silent", "one_speaker_silent"), ("reverse_picture_missing", "reverse_picture_misshaped"),
+                          ("dead_with_key_on", "touch_wrong")]:
+        complaint = [Answer(said, "yes", "customer", "volunteered")]
+        asked = {score.finding for score in rank(head_unit, complaint, Situation())}
+        assert settled not in asked
+        assert asked & {finding.id for finding in head_unit.knowledge.of_kind(REPORT)}
+        for answer in (Answer(said, "no"), Answer(said, "yes", sure=False)):
+            assert settled in {score.finding for score in rank(head_unit, [answer, Answer("hot_to_touch", "yes")], Situation(
+                circumstances={"camera_fitted": "yes", "touch_screen": "yes"}))}
+
+
+def test_reports_that_cannot_be_there_together_settle_each_other(head_unit: Opened) -> None:
+    """None is left open by one of two: a report that is settled settles back, unless the first one includes it."""
+    includes = {
+        ("am_dead_fm_weak", "fm_weak"), ("other_fuse_blows_again", "other_fuse_blown"), ("forgets_at_key_off", "clock_wrong"),
+        ("engine_turns_not_firing", "battery_flat_after_standing"), ("noise_on_one_source", "steady_hiss_or_hum"),
+        ("works_only_with_lamps", "dead_with_key_on")}
+    findings = head_unit.knowledge.findings
+    one_way = {(report.id, other) for report in head_unit.knowledge.of_kind(REPORT) for other in report.settles
+               if report.id not in findings[other].settles}
+    assert one_way == includes
+
+
 def test_words_forbidden_to_a_person(head_unit: Opened) -> None:
     knowledge = head_unit.knowledge
     caution = next(c for c in knowledge.cautions.values() if "customer" in c.forbidden_to)
