@@ -124,8 +124,8 @@ def test_a_circumstance_that_what_is_wrong_makes_likely_opens_its_checks(head_un
 def test_what_a_report_has_answered_too_is_not_asked(head_unit: Opened) -> None:
     """Both rear speakers silent: not just one, not all; a black reverse picture has no shape. A denial, or a thought, says
     nothing of the others."""
-    for said, settled in [("front_or_rear_silent", "one_speaker_silent"), ("reverse_picture_missing", "reverse_picture_misshaped"),
-                          ("dead_with_key_on", "touch_wrong")]:
+    for said, settled in [("front_or_rear_silent", "one_speaker_silent"), ("dead_with_key_on", "touch_wrong"),
+                          ("reverse_picture_missing", "reverse_picture_misshaped")]:
         complaint = [Answer(said, "yes", "customer", "volunteered")]
         asked = {score.finding for score in rank(head_unit, complaint, Situation())}
         assert settled not in asked
