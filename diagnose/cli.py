@@ -15,6 +15,7 @@ import typer
 
 from diagnose import cli_call, cli_cases, cli_explain, cli_learn, cli_simulate, completion
 from diagnose.source import InputError, complaint
+from diagnose.wording import whole_letters
 
 app = typer.Typer(
     name="diagnose", no_args_is_help=True, add_completion=True, rich_markup_mode=None, pretty_exceptions_enable=False,
@@ -231,8 +232,9 @@ def run(arguments: list[str] | None = None) -> int:
         sys.stdout.reconfigure(errors="backslashreplace")  # a path or a word that is no text must not end the answer
     if isinstance(sys.stdin, io.TextIOWrapper) and sys.stdin.errors == "strict":
         sys.stdin.reconfigure(errors="surrogateescape")  # nor what is typed: wording.proper_text reads it
+    arguments = [whole_letters(word) for word in (sys.argv[1:] if arguments is None else arguments)]
     try:
-        command = typer.main.get_command(_only_what_is_asked_for(sys.argv[1:] if arguments is None else arguments))
+        command = typer.main.get_command(_only_what_is_asked_for(arguments))
         with completion.as_bash_wants_it(os.environ):
             code = command(args=arguments, prog_name="diagnose", standalone_mode=False)
         sys.stdout.flush()

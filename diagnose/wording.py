@@ -49,8 +49,13 @@ SLIGHT = frozenset(["on", "off", "up", "down", "out", "over", "back", "through",
 
 def proper_text(text: str) -> str:
     """What was typed, as text: bytes from a terminal that knew no UTF-8 are read as UTF-8, what is no text becomes a mark."""
-    text = re.sub("[\ud800-\udc7f\udd00-\udfff]", "\ufffd", text)
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").strip()
+    return whole_letters(text).encode("utf-8", "surrogateescape").decode("utf-8", "replace").strip()
+
+
+def whole_letters(text: str) -> str:
+    """The text with a mark for each half of a surrogate pair, which is no letter and names no file; the halves that stand for
+    bytes which could not be read (U+DC80 to U+DCFF) are left."""
+    return re.sub("[\ud800-\udc7f\udd00-\udfff]", "\ufffd", text)
 
 
 class Sentence(NamedTuple):

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -24,6 +27,27 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 # Hundreds of programs are started from here; without their compiled modules each would be compiled anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+_PASS_OVER_PERMISSIONS = (1, 2, 3)  # Linux's numbers for DAC_OVERRIDE, DAC_READ_SEARCH, FOWNER (capabilities(7))
+_DROP_FROM_BOUNDING_SET = 24  # prctl's name for it
+
+
+def heed_permissions() -> None:
+    """Between fork and exec: root, who may write anywhere whatever the permissions say, gives that up (Linux only)."""
+    libc = ctypes.CDLL(None)
+    for capability in _PASS_OVER_PERMISSIONS:
+        libc.prctl(_DROP_FROM_BOUNDING_SET, capability, 0, 0, 0)  # refused to whoever is not root, and not needed there
+
+
+def heeding_permissions(code: str, *arguments: str) -> str:
+    """What this Python code prints in a process of its own that permissions bind, whoever runs the tests."""
+    if not sys.platform.startswith("linux"):
+        pytest.skip("permissions are taken away in Linux's way")
+    done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False,
+                          cwd=Path(__file__).resolve().parents[1], preexec_fn=heed_permissions)
+    assert (done.returncode, done.stderr) == (0, ""), done.stderr
+    return done.stdout
+
 
 # An invented network about a door bell: every kind of record once, small enough to work out on paper.
 DOORBELL = {

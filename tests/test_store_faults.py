@@ -26,6 +26,7 @@ from diagnose import case as cases
 from diagnose import source
 from diagnose.case import Case, Note
 from diagnose.source import InputError
+from tests.conftest import heeding_permissions
 
 AT = "2026-11-05T14:32:07+00:00"
 FRESH = get_context("spawn")
@@ -360,17 +361,22 @@ def test_a_write_that_fails_half_way_leaves_nothing(tmp_path: Path, monkeypatch:
 # No rights, and folders that are none
 
 
-def refused_to_nobody(store: Path, results: Any) -> None:
-    os.setegid(65534)
-    os.seteuid(65534)
-    made = cases.load(store, "2026")
-    for attempt in (lambda: cases.create(store, opened()), lambda: cases.save(made, with_note(made.case, "x")),
-                    lambda: cases.create(store / "below", opened())):
-        try:
-            attempt()
-            results.put("written")
-        except InputError as error:
-            results.put(str(error))
+ATTEMPTS = """
+import sys
+from pathlib import Path
+from diagnose.source import InputError
+from tests.test_store_faults import cases, opened, with_note
+
+store = Path(sys.argv[1])
+made = cases.load(store, "2026")
+for attempt in (lambda: cases.create(store, opened()), lambda: cases.save(made, with_note(made.case, "x")),
+                lambda: cases.create(store / "below", opened())):
+    try:
+        attempt()
+        print("written")
+    except InputError as error:
+        print(error)
+"""
 
 
 @posix_only
@@ -378,24 +384,11 @@ def test_a_folder_without_rights_is_refused_in_a_sentence(tmp_path: Path) -> Non
     made = cases.create(tmp_path, opened())
     before = made.path.read_bytes()
     tmp_path.chmod(0o555)
-    if os.geteuid() == 0:  # root may write everywhere: be nobody for a while
-        for folder in (tmp_path, *tmp_path.parents[:3]):
-            if folder.name.startswith("pytest-") or folder.parent.name.startswith("pytest-") or folder == tmp_path:
-                folder.chmod(0o755)
-        inherit = get_context("fork")
-        results = inherit.Queue()
-        run = inherit.Process(target=refused_to_nobody, args=(tmp_path, results))
-        run.start()
-        told = [results.get(timeout=30) for _ in range(3)]
-        run.join(30)
-    else:
-        told = []
-        for attempt in (lambda: cases.create(tmp_path, opened()), lambda: cases.save(made, with_note(made.case, "x")),
-                        lambda: cases.create(tmp_path / "below", opened())):
-            with pytest.raises(InputError) as caught:
-                attempt()
-            told.append(str(caught.value))
-    tmp_path.chmod(0o755)
+    try:
+        told = heeding_permissions(ATTEMPTS, str(tmp_path)).splitlines()
+    finally:
+        tmp_path.chmod(0o755)
+    assert len(told) == 3
     assert all("cannot be written (Permission denied); nothing was changed" in text for text in told), told
     assert made.path.read_bytes() == before
 
@@ -537,6 +530,7 @@ def test_a_hundred_thousand_cases_are_read_in_flat_memory(tmp_path: Path) -> Non
 import resource, sys
 from pathlib import Path
 from diagnose import case as cases
+from tests.conftest import heeding_permissions
 done, early = 0, 0
 for done, case in enumerate(cases.iterate(Path(sys.argv[1])), 1):
     if done == 5_000:

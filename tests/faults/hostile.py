@@ -134,11 +134,15 @@ def one_of(rng: random.Random, some: Sequence[str], wild: float = 0.4) -> str:
 class CommandLines:
     """Random command lines: the program's own words and options in any order, with values from ``pools`` (by command and
     option, by option or argument alone, or ``words``) or nonsense. Paths are taken from the pools only, so that nothing points
-    out of a test's folders."""
+    out of a test's folders. One line in ``SENSIBLE`` is what a command wants and no more: required parameters once each, and
+    one of the sets in ``wants`` (by command), since chance alone seldom brings together what belongs together."""
 
-    def __init__(self, rng: random.Random, pools: dict[str, Sequence[str]]) -> None:
+    SENSIBLE = 4
+
+    def __init__(self, rng: random.Random, pools: dict[str, Sequence[str]], wants: dict[str, list[list[str]]]) -> None:
         self.rng = rng
         self.pools = pools
+        self.wants = wants
         self.commands = dict(self._leaves(typer.main.get_command(app)))
 
     def _leaves(self, group: Any, *before: str) -> Iterator[tuple[tuple[str, ...], Any]]:
@@ -154,10 +158,12 @@ class CommandLines:
         if rng.random() < 0.02:
             return [one_of(rng, ["triage", "cases", "network", "--help"]) for _ in range(rng.randrange(4))]
         name, command = rng.choice(list(self.commands.items()))
+        if rng.randrange(self.SENSIBLE) == 0:
+            return self.sensible(name)
         words: list[list[str]] = []
         wild = rng.choice((0.0, 0.1, 0.5))
         for parameter in command.params:
-            values = self.pools.get(f"{name[-1]} {parameter.name}") or self.pools.get(parameter.name, self.pools["words"])
+            values = self._values(name, parameter)
             strict = parameter.name in self.pools["strict"]
             if parameter.param_type_name == "argument":
                 for _ in range(rng.choice((1, 1, 1, 1, 1, 1, 0, 3 if parameter.nargs == -1 else 2))):
@@ -174,6 +180,17 @@ class CommandLines:
             words.append([one_of(rng, ["--no-such", "-x", "--json", "--help", "--"])])
         rng.shuffle(words)
         return [*name, *(word for part in words for word in part)]
+
+    def sensible(self, name: tuple[str, ...]) -> list[str]:
+        """What this command wants and no more."""
+        words = list(name)
+        for parameter in (one for one in self.commands[name].params if one.required):
+            words += parameter.opts[:1] if parameter.param_type_name == "option" else []
+            words.append(self.rng.choice(self._values(name, parameter)))
+        return [*words, *self.rng.choice(self.wants.get(" ".join(name), [[]]))]
+
+    def _values(self, name: tuple[str, ...], parameter: Any) -> Sequence[str]:
+        return self.pools.get(f"{name[-1]} {parameter.name}") or self.pools.get(parameter.name, self.pools["words"])
 
     def _value(self, values: Sequence[str], wild: float) -> str:
         return one_of(self.rng, values, wild)

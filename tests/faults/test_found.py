@@ -37,6 +37,13 @@ def test_a_path_that_is_no_text_is_shown_as_far_as_it_can_be(box: Sandbox) -> No
     assert '"\\udcff"' in box.run("cases", "list", "--json", "--cases", "\udcff").out
 
 
+def test_a_path_with_half_a_letter_in_it_names_no_file(box: Sandbox) -> None:
+    for arguments in (("cases", "import", "\ud800"), ("cases", "import", "x.csv", "--mapping", "a\ud800"),
+                      ("learn", "--merge", "\udfff"), ("network", "check", "\ud800")):
+        done = box.run(*arguments)
+        assert done.code == 2 and "\ufffd" in done.err
+
+
 @pytest.mark.parametrize("name", ["", ".", "below"])
 def test_a_folder_in_the_place_of_a_file_is_refused_before_anything_is_written(box: Sandbox, name: str) -> None:
     (box.here / "below").mkdir()

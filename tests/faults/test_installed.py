@@ -1,13 +1,11 @@
 """The program where it may not write: installed without write permission, cache and home shut, nobody's locale.
 
-Root may write anywhere, whatever the permissions say. So each process gives up the right to pass over them first (Linux: the
-capabilities DAC_OVERRIDE, DAC_READ_SEARCH and FOWNER leave its bounding set), and a test asks that this bites. Then, in CI
-and in the long runs, the wheel in an empty environment with what a package index has for it.
+Root may write anywhere, whatever the permissions say. So each process gives up the right to pass over them first, and a test
+asks that this bites. Then, in CI and in the long runs, the wheel in an empty environment with what a package index has for it.
 """
 
 from __future__ import annotations
 
-import ctypes
 import os
 import shutil
 import subprocess
@@ -19,17 +17,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import heed_permissions
+
 ROOT = Path(__file__).resolve().parents[2]
 LONG_EXCEPT_IN_CI = pytest.mark.slow if not os.environ.get("CI") else lambda test: test
 WORDS = "forgets its stations every night"
-PASS_OVER_PERMISSIONS = (1, 2, 3)
-_DROP_FROM_BOUNDING_SET = 24  # prctl's name for it
-
-
-def _bound() -> None:
-    libc = ctypes.CDLL(None)
-    for capability in PASS_OVER_PERMISSIONS:
-        libc.prctl(_DROP_FROM_BOUNDING_SET, capability, 0, 0, 0)  # refused to whoever is not root, and not needed there
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +52,7 @@ def run(shut: Path, *arguments: str, code: tuple[str, ...] = ("-m", "diagnose"),
     environment = {"PATH": os.environ["PATH"], "PYTHONPATH": os.pathsep.join(places), "HOME": str(shut / "home"),
                    "XDG_CACHE_HOME": str(shut / "cache"), **around}
     done = subprocess.run([sys.executable, *code, *arguments], cwd=shut / "site", env=environment, capture_output=True,
-                          check=False, preexec_fn=_bound, stdin=subprocess.DEVNULL)
+                          check=False, preexec_fn=heed_permissions, stdin=subprocess.DEVNULL)
     return done.returncode, done.stdout.decode(), done.stderr.decode()
 
 
