@@ -81,7 +81,7 @@ def sheet(
     now = standing(opened, file.case)
     found = sheet_of(opened, file.case, now.triage, choice_of(session, now), most=most)
     if as_json:
-        print_json({"schema": 1, "network": opened.knowledge.header.id, **found._asdict()})
+        print_json({"schema": 1, **found._asdict()})
         return
     screens_call.show_sheet(screens.console(), found)
 
@@ -110,8 +110,8 @@ def reply(
             print_json({"schema": 1, "case": file.case.id, "message": message, "questions": asked})
             return
         print(message)
-        screens.show_problems([f"(case {file.case.id}; read the answer in with: diagnose reply {_again(file.case, network)} "
-                               "--read -)"])
+        screens.show_problems([f"(case {file.case.id}, chosen by {opened.speaks_from}; read the answer in with: diagnose reply "
+                               f"{_again(file.case, network)} --read -)"])
         return
     text = _text_of(read)
     found = correspondence.read_answer(opened, file.case, text)

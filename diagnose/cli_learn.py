@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption, print_json
+from diagnose.cli_call import NetworkOption, StoreOption, opened_in_force, print_json
 from diagnose.source import complaint
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def review(
         del parts["log"]
         print_json({"schema": 1, "network": opened.knowledge.header.id, "folder": str(folder), **_counted(log), **parts})
         return
-    screens_learn.show_review(screens.console(), opened.knowledge, found, folder=f"{folder} ({why})")
+    screens_learn.show_review(screens.console(), opened_in_force(network, store), found, folder=f"{folder} ({why})")
 
 
 def _log_of(opened: Opened, folder: Path, half_life: float | None, as_of: str, *, strength: float | None,

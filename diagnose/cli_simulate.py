@@ -36,13 +36,14 @@ def simulate(
 
     names = [name.strip().replace("-", "_") for name in policies.split(",") if name.strip()] or list(POLICIES)
     situation = Situation(who=who, unexplained_minutes=search)
+    opened = open_network(network)
     with screens_simulate.progress(cases) as advance:
-        found = run(open_network(network), cases=cases, seed=seed, policies=names, situation=situation, spread=perturb,
+        found = run(opened, cases=cases, seed=seed, policies=names, situation=situation, spread=perturb,
                     processes=processes or os.cpu_count() or 1, advance=advance)
     if as_json:
         print_json({"schema": 1, **found._asdict()})
         return
-    screens_simulate.show_simulation(screens.console(), found)
+    screens_simulate.show_simulation(screens.console(), found, opened)
 
 
 def register(app: typer.Typer) -> None:

@@ -108,6 +108,9 @@ class Sheet(NamedTuple):
     answers_for: tuple[Share, ...]
     cautions: tuple[SheetCaution, ...]
     notice: str
+    speaks_from: str
+    network: str
+    version: str
 
 
 def sheet_of(opened: Opened, case: Case, triage: Triage, choice: Choice, *, most: int) -> Sheet:
@@ -147,7 +150,7 @@ def sheet_of(opened: Opened, case: Case, triage: Triage, choice: Choice, *, most
         tuple(remedies), triage.parts, sum(check.minutes + check.set_up_minutes for check in checks),
         triage.course.plan_minutes, choice.minutes, triage.answers_for,
         tuple(SheetCaution(n, knowledge.cautions[n].title, knowledge.cautions[n].text) for n in dict.fromkeys(cautions)),
-        triage.notice)
+        triage.notice, triage.speaks_from, knowledge.header.id, triage.version)
 
 
 def with_words(opened: Opened, case: Case, text: str, *, choose: Choose | None = None,

@@ -294,15 +294,29 @@ def _json(data: Mapping[str, Any]) -> str:
 
 
 def write_overlay(store: Path, overlay: Overlay) -> Path:
-    """Put the overlay into the store, whole or not at all; the path. InputError if it cannot be written."""
+    """Put the overlay into the store, whole or not at all; the path. InputError if it cannot be written, or would take the
+    place of values of another network."""
     path = store / FILE
     try:
         with locked(store / MARKER):
+            if (there := _network_of(path)) not in ("", overlay.network):
+                raise complaint(f"here lie learned values of the network {there!r}, which would be lost",
+                                "take them away first with: diagnose learn --undo, or keep each network's cases in a folder "
+                                "of their own", file=str(path))
             put_file(path, overlay_text(overlay).encode())
     except OSError as error:
         raise complaint(f"cannot be written ({error.strerror or error}); nothing was changed", "check the folder",
                         file=str(path)) from error
     return path
+
+
+def _network_of(path: Path) -> str:
+    """The network of the learned values in a file; empty if there are none that can be read."""
+    try:
+        overlay = read_overlay(path)
+    except InputError:
+        return ""
+    return overlay.network if overlay else ""
 
 
 def remove_overlay(store: Path) -> bool:

@@ -104,6 +104,11 @@ def show_problems(problems: Iterable[Problem | str]) -> None:
         err.print(Text(plain(str(problem))), soft_wrap=not err.is_terminal)
 
 
+def source_line(speaks_from: str, network: str, version: str) -> str:
+    """Whose numbers a screen speaks from."""
+    return f"This speaks from {speaks_from}: {network}, version {version}."
+
+
 def tell(sentences: Iterable[str]) -> None:
     """What was done, each sentence wrapped to the window, to stdout."""
     emit(console(), lambda inner: inner.print(Text("\n".join(plain(sentence) for sentence in sentences))))
@@ -141,8 +146,7 @@ def _draw_triage(out: Console, triage: Triage, understood: Understood | None, kn
     _show_shares(out, "ANSWERS FOR IT", triage.answers_for)
     _show_site_cautions(out, triage.advice.cautions, in_full=in_full)
     out.print()
-    _lines(out, [triage.notice, f"This speaks from {triage.speaks_from}: {triage.network}, version {triage.version}."], mark="",
-           style="dim")
+    _lines(out, [triage.notice, source_line(triage.speaks_from, triage.network, triage.version)], mark="", style="dim")
 
 
 def _show_advice(out: Console, triage: Triage) -> None:

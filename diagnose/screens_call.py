@@ -11,7 +11,7 @@ from rich.text import Text
 from diagnose.cautions import cautions_for, steps_for, words_of
 from diagnose.conversation import ORDERS, letters
 from diagnose.records import CHECK
-from diagnose.screens import CLASSES, COURSES, STYLES, _grid, _heading, _lines, bar, emit, plain
+from diagnose.screens import CLASSES, COURSES, STYLES, _grid, _heading, _lines, bar, emit, plain, source_line
 from diagnose.triage import inside, percent
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def show_belief(out: Console, triage: Triage, *, full: bool = False) -> None:
         shown = triage.ranking if full else triage.ranking[:SHOWN]
         rows = [[Text(percent(r.p)), bar(inner, r.p, cells=12), Text(plain(r.title), style="dim")] for r in shown]
         if rows:
-            _heading(inner, "so far", "dim")
+            _heading(inner, plain(f"so far, by {triage.speaks_from}"), "dim")
             _grid(inner, rows, right=[0])
             _lines(inner, [f"none of the listed causes: {percent(triage.unexplained)}"], mark="", style="dim")
 
@@ -242,7 +242,7 @@ def show_sheet(out: Console, sheet: Sheet) -> None:
         _heading(inner, "ANSWERS FOR IT")
         _lines(inner, [", ".join(f"{plain(s.label)} {percent(s.p)}" for s in sheet.answers_for)], mark="")
         inner.print()
-        inner.print(Text(plain(sheet.notice), style="dim"))
+        _lines(inner, [sheet.notice, source_line(sheet.speaks_from, sheet.network, sheet.version)], mark="", style="dim")
 
     emit(out, draw)
 

@@ -12,7 +12,7 @@ from rich.text import Text
 from diagnose.maps import WORTH_DRAWING, grouped, titles_of
 from diagnose.reasons import LISTED
 from diagnose.records import CIRCUMSTANCE, REPORT, Cause, Caution, Finding
-from diagnose.screens import WIDE, _glued, _grid, _heading, _lines, bar, emit, plain
+from diagnose.screens import WIDE, _glued, _grid, _heading, _lines, bar, emit, plain, source_line
 from diagnose.triage import percent
 
 if TYPE_CHECKING:
@@ -53,10 +53,9 @@ def show_reasons(out: Console, reasons: Reasons, opened: Opened) -> None:
 
 
 def _draw_source(out: Console, opened: Opened) -> None:
-    """Whose numbers a screen speaks from."""
     header = opened.knowledge.header
     out.print()
-    _lines(out, [f"This speaks from {opened.speaks_from}: {header.id}, version {header.version}."], mark="", style="dim")
+    _lines(out, [source_line(opened.speaks_from, header.id, header.version)], mark="", style="dim")
 
 
 def _draw_support(out: Console, reasons: Reasons) -> None:

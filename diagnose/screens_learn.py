@@ -14,6 +14,7 @@ from diagnose.triage import percent
 
 if TYPE_CHECKING:
     from diagnose.hindsight import Asking
+    from diagnose.network import Opened
     from diagnose.overlay import Moved
     from diagnose.records import Knowledge
     from diagnose.review import Lesson, Log, Review, Scores, Verdict
@@ -89,25 +90,28 @@ def _show_verdict(out: Console, verdict: Verdict) -> None:
                      f"(95 % interval of the gain {gain.low:+.3f} to {gain.high:+.3f})"], mark="", style="dim")
 
 
-def show_review(out: Console, knowledge: Knowledge, review: Review, *, folder: str) -> None:
-    """The whole look back."""
-    log, best = review.log, review.learned if review.verdict.accepted else review.expert
+def show_review(out: Console, opened: Opened, review: Review, *, folder: str) -> None:
+    """The whole look back. opened: the network in force now."""
+    log, better, header = review.log, review.verdict.accepted, opened.knowledge.header
+    best = review.learned if better else review.expert
 
     def draw(inner: Console) -> None:
         _show_counted(inner, log.cases, log.left_out, log.statistics.cases, folder)
         if review.predicted:
             _heading(inner, f"HOW GOOD IT WAS ({_cases(review.predicted)}, each predicted as if it came in new)")
             _grid(inner, _score_rows(review.expert, review.learned), right=[1, 2])
-            _heading(inner, "WHAT CAME OF ITS CHANCES")
+            _heading(inner, f"WHAT CAME OF ITS CHANCES ({'learned as it went' if better else 'by the files'})")
             head = [Text(name, style="dim") for name in ("it said", "times", "on average", "came true", "95 % interval")]
             _grid(inner, [head, *(_bin_row(b) for b in best.bins)], right=[0, 1, 2, 3, 4])
             _show_verdict(inner, review.verdict)
-            if not review.verdict.accepted:
+            if not better:
                 _lines(inner, [review.verdict.why], mark="! ", style="yellow")
         _show_spent(inner, log)
         if review.asking and review.asking.cases:
             _show_asking(inner, review.asking)
-        _show_lists(inner, knowledge, review)
+        _show_lists(inner, opened.knowledge, review)
+        inner.print()
+        _lines(inner, [f"In use now: {opened.speaks_from}: {header.id}, version {header.version}."], mark="", style="dim")
 
     emit(out, draw)
 

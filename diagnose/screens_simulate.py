@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
-from diagnose.screens import NARROW, _grid, _heading, _lines, console, emit, plain
+from diagnose.screens import NARROW, _grid, _heading, _lines, console, emit, plain, source_line
 
 if TYPE_CHECKING:
+    from diagnose.network import Opened
     from diagnose.simulate import Calibration, Interval, Simulation
 
 CELLS = 24
@@ -31,7 +32,7 @@ def progress(total: int) -> Iterator[Callable[[], None]]:
         yield lambda: shown.advance(task)
 
 
-def show_simulation(out: Console, found: Simulation) -> None:
+def show_simulation(out: Console, found: Simulation, opened: Opened) -> None:
     """Minutes of every policy with interval and bar, what they asked and got wrong, the difference to the first, and how
     well probabilities agree with what was so."""
     def draw(inner: Console) -> None:
@@ -61,6 +62,9 @@ def show_simulation(out: Console, found: Simulation) -> None:
             _grid(inner, [[Text(s.policy.replace("_", " ")), Text(_interval(s.more, signed=True))] for s in others if s.more])
         _heading(inner, "expected calibration error of the likeliest cause")
         _lines(inner, [f"reports alone: {_calibration(found.reports)}", f"after asking: {_calibration(found.conversation)}"])
+        header = opened.knowledge.header
+        inner.print()
+        _lines(inner, [source_line(opened.speaks_from, header.id, header.version)], mark="", style="dim")
 
     emit(out, draw)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import json
 import re
@@ -35,6 +36,15 @@ def demonstration(tmp_path: Path) -> Path:
     """A copy of the demonstration log."""
     folder = tmp_path / "cases"
     shutil.copytree(DEMONSTRATION, folder, ignore=shutil.ignore_patterns(FILE))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def learned_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the demonstration log that was learned from."""
+    folder = tmp_path_factory.mktemp("learned") / "cases"
+    shutil.copytree(DEMONSTRATION, folder, ignore=shutil.ignore_patterns(FILE))
+    run("learn", "--cases", str(folder))
     return folder
 
 
@@ -218,7 +228,7 @@ def test_the_screens_keep_their_width_and_show_hostile_words_as_text(width: int,
     stream = io.StringIO()
     out = console(stream, width=width)
     show_lesson(out, head_unit.knowledge, log, lesson(head_unit, log), folder="cases", file="", before=False)
-    show_review(out, head_unit.knowledge, review(head_unit, log), folder="cases")
+    show_review(out, head_unit, review(head_unit, log), folder="cases")
     text = stream.getvalue()
     assert "[bold]" in text
     assert not set("\x1b\u202e") & set(text)
@@ -258,6 +268,23 @@ def test_no_line_of_a_command_is_wider_than_the_window(width: int, demonstration
         code = whole_program([*command, "--cases", str(demonstration)])
         lines = capsys.readouterr().out.splitlines()
         assert max(map(len, lines), default=0) <= width and (code == 0) == bool(lines), (command, lines)
+
+
+@pytest.mark.parametrize("command", [
+    ("triage", "no sound"), ("call", "OPEN"), ("reply", "OPEN"), ("sheet", "OPEN"), ("why", "OPEN"),
+    ("report", "OPEN", "--html", "-"), ("explain", "feeds_exchanged"), ("network", "show"),
+    ("network", "show", "aerial"), ("review", "--questions", "0")])
+def test_every_screen_says_whose_numbers_it_speaks_from(command: tuple[str, ...], learned_log: Path,
+                                                        demonstration: Path, monkeypatch: pytest.MonkeyPatch,
+                                                        capsys: pytest.CaptureFixture[str]) -> None:
+    words = [word.replace("OPEN", "20261123-1220") for word in command]
+    for folder, says in ((learned_log, "values learned from 57 cases"), (demonstration, "the expert's knowledge")):
+        monkeypatch.setattr("sys.stdin", io.StringIO("stop\n"))
+        capsys.readouterr()
+        assert whole_program([*words, "--cases", str(folder)]) == 0
+        done = capsys.readouterr()
+        said = " ".join(html.unescape(done.out + done.err).split())
+        assert any(f"{verb} {says}" in said for verb in ("speaks from", "In use now:", "so far, by", "chosen by")), said[-300:]
 
 
 def test_learning_starts_from_the_files_not_from_what_was_learned_before(demonstration: Path, head_unit: Opened) -> None:

@@ -134,6 +134,16 @@ def test_changed_files_of_the_expert_put_learned_values_aside(doorbell: Opened, 
     assert "have changed since" in in_force(changed, tmp_path)[1]
 
 
+def test_values_of_another_network_are_not_written_over(head_unit: Opened, doorbell: Opened, tmp_path: Path) -> None:
+    write_overlay(tmp_path, lesson_of(head_unit)[2])
+    before = (tmp_path / FILE).read_bytes()
+    with pytest.raises(InputError, match="values of the network 'head_unit', which would be lost; take them away first"):
+        write_overlay(tmp_path, lesson_of(doorbell)[2])
+    assert (tmp_path / FILE).read_bytes() == before
+    (tmp_path / FILE).write_bytes(before[:-9])  # damaged: nothing is lost
+    write_overlay(tmp_path, lesson_of(doorbell)[2])
+
+
 def test_undo_takes_the_file_away(head_unit: Opened, tmp_path: Path) -> None:
     assert not remove_overlay(tmp_path)
     write_overlay(tmp_path, lesson_of(head_unit, 12)[2])

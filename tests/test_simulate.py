@@ -279,10 +279,11 @@ def test_the_screen_fits_and_says_everything(tap: Opened, width: int) -> None:
 
     found = simulate.simulate(tap, cases=3, seed=1, policies=("per_minute", "likeliest_first"), spread=0.5)
     stream = io.StringIO()
-    show_simulation(console(stream, width=width), found)
+    show_simulation(console(stream, width=width), found, tap)
     text = stream.getvalue()
     assert max(len(line) for line in text.splitlines()) <= width
-    for words in ("per minute", "likeliest first", f"{found.scores[0].minutes.mean:.1f}", f"{found.reports.error:.3f}"):
+    for words in ("per minute", "likeliest first", f"{found.scores[0].minutes.mean:.1f}", f"{found.reports.error:.3f}",
+                  "speaks from the expert's knowledge: kitchen_tap"):
         assert words in text
 
 
