@@ -148,6 +148,27 @@ def test_top_level_holds_what_it_should() -> None:
     assert top <= {"README.md", "DEVELOPERS.md", "pyproject.toml", "diagnose", "networks", "tests", "cases"}
 
 
+def test_what_is_imported_is_declared_and_what_is_declared_is_used() -> None:
+    """What comes along with a dependency may go with its next release."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    own, tests = ({re.split(r"[<>=]", one)[0].lower() for one in some}
+                  for some in (project["dependencies"], project["optional-dependencies"]["test"]))
+    assert foreign("diagnose") == own
+    programs = {"hatchling", "import-linter", "mypy", "pytest-xdist", "ruff", "types-pyyaml"}  # used by name
+    assert foreign("tests") - own == tests - programs
+
+
+def foreign(folder: str) -> set[str]:
+    """The distributions of other people that the Python files in a folder import."""
+    trees = [ast.parse(path.read_text(encoding="utf-8")) for path in (ROOT / folder).rglob("*.py")]
+    imports = {alias.name for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
+    imports |= {node.module or "" for tree in trees for node in ast.walk(tree)
+                if isinstance(node, ast.ImportFrom) and not node.level}
+    modules = {name.partition(".")[0] for name in imports} - sys.stdlib_module_names - {"diagnose", "tests"}
+    where = metadata.packages_distributions()
+    return {where.get(module, [module])[0].lower() for module in modules}
+
+
 def test_every_dependency_is_bounded_justified_and_licensed_as_said() -> None:
     """Names and bounds of pyproject.toml against the lists in DEVELOPERS.md; licences against what the packages themselves say
     (left out where one is not installed)."""
