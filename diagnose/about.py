@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from diagnose.network import UNLISTED, Array, Opened
+from diagnose.network import Array, Opened, cause_title
 from diagnose.records import CHECK, REPORT, Cause, Caution, Condition, Finding, Knowledge
 from diagnose.source import complaint, nearest
 
@@ -128,8 +128,8 @@ def _ties_of_cause(opened: Opened, cause: Cause) -> Iterator[Tie]:
     knowledge, network = opened.knowledge, opened.network
     for name, brought in cause.brings.items():
         yield Tie(CONDITION, name, knowledge.conditions[name].title, {PRESENT: brought})
-    for row in np.flatnonzero(network.link_cause == network.cause_index[cause.id]).tolist():
-        finding = knowledge.findings[network.findings[int(np.searchsorted(network.start, row, side="right")) - 1]]
+    for j, row in network.rows_of_cause(network.cause_index[cause.id]):
+        finding = knowledge.findings[network.findings[j]]
         yield Tie(finding.kind, finding.id, finding.title, _above(network.link[row], finding),
                   through(knowledge, cause.id, finding.id), finding.levels[-1] if finding.id in cause.needs else "")
 
@@ -178,11 +178,6 @@ def _above(cumulative: Array, finding: Finding) -> dict[str, float]:
     return dict(zip(finding.levels[1:], np.maximum(p, 0.0).tolist(), strict=True))
 
 
-def cause_title(knowledge: Knowledge, name: str) -> str:
-    """The title of a cause, the one that stands for everything else included."""
-    return knowledge.header.unlisted.title if name == UNLISTED else knowledge.causes[name].title
-
-
 def look_alikes(opened: Opened, cause: str, *, alike: float = ALIKE, most: int = MOST_ALIKE) -> tuple[LookAlike, ...]:
     """The causes whose reports are nearly the same as those of this one, the most alike first, and what separates them."""
     knowledge, network = opened.knowledge, opened.network
@@ -204,10 +199,7 @@ def look_alikes(opened: Opened, cause: str, *, alike: float = ALIKE, most: int =
 def _distributions(opened: Opened, findings: np.ndarray[Any, Any]) -> tuple[Array, Array]:
     """P(level | this cause alone), leak included, (n, findings, L), and P(above level 0) by the link itself, (n, findings)."""
     network = opened.network
-    cumulative = np.ones((len(network.causes), len(findings), network.leak.shape[1]))
-    for place, j in enumerate(findings.tolist()):
-        rows = network.rows(j)
-        cumulative[network.link_cause[rows], place] = network.link[rows]
+    cumulative = network.given_each_cause()[:, findings]
     link = 1.0 - cumulative[:, :, 0]
     return np.maximum(np.diff(cumulative * network.leak[findings], axis=2, prepend=0.0), 0.0), link
 

@@ -17,14 +17,13 @@ import numpy.typing as npt
 from diagnose import network
 from diagnose.cautions import called_for
 from diagnose.network import Array, Network, Opened
-from diagnose.records import CHECK, REPORT, Cause, Finding, Knowledge
+from diagnose.records import CHECK, REPORT, SECTION_OF, Cause, Finding, Knowledge
 from diagnose.source import Problem, nearest
 
 WEAK = 0.05  # a link below this tells nothing
 ALIKE = 0.1  # total variation up to which two distributions count as the same
 ROUNDING = 1e-9  # so that 1 - 0.95 is 0.05
 FEWEST_PHRASES = 5  # ways of saying a report, below which it is seldom recognised
-_SECTIONS = {REPORT: "reports", CHECK: "checks"}
 
 
 class Audit(NamedTuple):
@@ -67,11 +66,7 @@ def check_general_model(opened: Opened) -> Problem | None:
 
 def single_cause_distributions(arrays: Network) -> Array:
     """(causes, findings, levels) P(level | that cause alone), leaks aside; without a link level 0 is certain."""
-    found = np.zeros((len(arrays.causes), *arrays.leak.shape))
-    found[:, :, 0] = 1.0
-    owner = np.repeat(np.arange(len(arrays.findings)), np.diff(arrays.start))
-    found[arrays.link_cause, owner] = np.diff(arrays.link, prepend=0.0, axis=1)
-    return found
+    return np.diff(arrays.given_each_cause(), prepend=0.0, axis=2)
 
 
 def _listed(arrays: Network) -> npt.NDArray[np.int64]:
@@ -84,8 +79,7 @@ def _at_cause(cause: Cause, what: str, mend: str, key: str = "") -> Problem:
 
 
 def _at_finding(finding: Finding, what: str, mend: str, key: str = "") -> Problem:
-    section = _SECTIONS.get(finding.kind, "circumstances")
-    return Problem(finding.file, finding.line, f"{section}.{finding.id}{key}", what, mend)
+    return Problem(finding.file, finding.line, f"{SECTION_OF[finding.kind]}.{finding.id}{key}", what, mend)
 
 
 def _undetected(knowledge: Knowledge, arrays: Network, strength: Array) -> Iterator[Problem]:

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 import typer
 
 from diagnose import cli_call, cli_cases, cli_explain, cli_learn, cli_simulate, completion
+from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import InputError, complaint
 from diagnose.wording import whole_letters
 
@@ -26,9 +27,7 @@ network_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Loo
 app.add_typer(network_app, name="network")
 
 _USAGE: Any = typer.BadParameter.__mro__[2]  # the root of usage errors; where it lives differs between releases
-
 INTERRUPTED = 130
-
 
 
 @app.command(short_help="How urgent it is, what it is, what to do and bring.",
@@ -45,7 +44,7 @@ def triage(
                                                    autocompletion=completion.check_levels)] = None,
     who: Annotated[str, typer.Option(metavar="WHO", help="Who did the checks: customer, fitter or workshop.",
                                      autocompletion=completion.people)] = "customer",
-    network: cli_call.NetworkOption = "head_unit",
+    network: cli_call.NetworkOption = DEFAULT_NETWORK,
     cautions: Annotated[bool, typer.Option("--cautions", help="Show every caution in full.")] = False,
     as_json: cli_call.JsonOption = False,
     store: cli_call.StoreOption = None,
@@ -60,7 +59,7 @@ def triage(
     opened = opened_in_force(network, store)
     text = cli_call.cleaned(cli_call.standard_input() if words == ["-"] else " ".join(words or []))
     understood, answers = answers_from_words(opened, text, choose=None if as_json else chooser(opened)) if text else (None, [])
-    _check_person(who, opened.knowledge.header.people)
+    cli_call.check_people(opened, who, [])
     given = answers_from_ids(opened.knowledge, report or [], normal or [])
     given += parse_answers(circumstance or [], opened.knowledge, who="fitter", kinds=("circumstance",))
     given += parse_answers(check or [], opened.knowledge, who=who)
@@ -81,7 +80,7 @@ def triage(
              epilog="Example: diagnose findings stations lost")
 def findings(
     words: Annotated[list[str], typer.Argument(metavar="WORDS...", help="A few words of what you look for.")],
-    network: cli_call.NetworkOption = "head_unit",
+    network: cli_call.NetworkOption = DEFAULT_NETWORK,
     as_json: cli_call.JsonOption = False,
 ) -> None:
     """Find the ids of reports, checks and circumstances by a few words."""
@@ -128,7 +127,7 @@ def reading(
                      epilog="Example: diagnose network check head_unit")
 def network_check(
     network: Annotated[str, typer.Argument(metavar="NAME", help="A name, or a folder of files.",
-                                           autocompletion=completion.networks)] = "head_unit",
+                                           autocompletion=completion.networks)] = DEFAULT_NETWORK,
     as_json: cli_call.JsonOption = False,
 ) -> None:
     """Check a network's files: every mistake with file and line, then the general library's own check."""
@@ -201,14 +200,6 @@ cli_cases.register(app)
 cli_explain.register(app, network_app)
 cli_learn.register(app)
 cli_simulate.register(app)
-
-
-def _check_person(who: str, people: Any) -> None:
-    """InputError if nobody of that name answers questions in this network."""
-    if who not in people:
-        from diagnose.source import nearest
-
-        raise complaint(f"{who[:60]!r} is not one of the people", nearest(who, people), key="--who")
 
 
 def _triage_json(result: Any, understood: Any) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from diagnose import completion
+from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import InputError, complaint
 from diagnose.wording import proper_text
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from diagnose.intake import Choose
     from diagnose.network import Opened
 
-DEFAULT_NETWORK = "head_unit"
 LONGEST_TEXT = 20_000  # characters of a customer's words
 LEARNED = "learned.json"  # beside the cases; only where it stands is the code that reads it loaded
 
@@ -209,9 +209,10 @@ def check_people(opened: Opened, who: str, tools: list[str]) -> None:
     from diagnose.source import nearest
 
     header = opened.knowledge.header
-    for name, known, what in [(who, header.people, "people"), *((tool, header.tools, "tools") for tool in tools)]:
+    asked = [(who, header.people, "people", "--who"), *((tool, header.tools, "tools", "--tool") for tool in tools)]
+    for name, known, what, option in asked:
         if name not in known:
-            raise complaint(f"{name[:40]!r} is not one of the {what}", nearest(name, known), key=what)
+            raise complaint(f"{name[:60]!r} is not one of the {what}", nearest(name, known), key=option)
 
 
 def chooser(opened: Opened) -> Choose | None:

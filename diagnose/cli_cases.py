@@ -20,6 +20,7 @@ from diagnose.cli_call import (
     open_case,
     print_json,
 )
+from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import InputError, complaint
 from diagnose.wording import proper_text
 
@@ -204,8 +205,8 @@ def list_cases(
     cause: Annotated[str, typer.Option(metavar="ID", help="Only those in which this cause was confirmed: id or words.",
                                         autocompletion=completion.causes)] = "",
     since: Annotated[str, typer.Option(metavar="DAY", help="Only those opened on this day (2026-11-25) or later.")] = "",
-    network: NetworkOption = "head_unit",
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")] = False,
+    network: NetworkOption = DEFAULT_NETWORK,
+    as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
     """List the cases of the log, newest last; files that cannot be read are named on stderr."""
@@ -288,7 +289,7 @@ def import_table(
                                                  "README); without it the table is one that export wrote.")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be taken.")] = False,
     skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Leave rows out that cannot be read.")] = False,
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
@@ -349,7 +350,7 @@ def _rows(count: int) -> str:
 def export_table(
     table: Annotated[Path, typer.Argument(metavar="TABLE", help="The CSV file to write ('-': standard output).")],
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:

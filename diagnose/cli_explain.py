@@ -18,6 +18,7 @@ from diagnose.cli_call import (
     opened_in_force,
     print_json,
 )
+from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import complaint, nearest
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def why(
 def explain(
     name: Annotated[str, typer.Argument(metavar="ID", help="A cause, report, check, condition, circumstance or caution.",
                                         autocompletion=completion.every_id)],
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
@@ -154,7 +155,7 @@ def show(
                                         "it the whole network by its areas.", autocompletion=completion.drawable)] = "",
     html: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="The page to write ('-': standard output)."),
                     ] = None,
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen or a page.")] = False,
     store: StoreOption = None,
 ) -> None:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from diagnose.cli_call import NetworkOption, StoreOption, opened_in_force, print_json
+from diagnose.cli_call import JsonOption, NetworkOption, StoreOption, opened_in_force, print_json
+from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import complaint
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ HalfLifeOption = Annotated[float | None, typer.Option("--half-life", metavar="DA
 AsOfOption = Annotated[str, typer.Option("--as-of", metavar="DAY", help="Count those days back from this day, not from now.")]
 StrengthOption = Annotated[float | None, typer.Option(metavar="CASES", min=1, max=100_000, help="How many cases each number of "
                                                       "the files is worth; without it what the network says.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a screen.")]
 
 
 def learn(
@@ -33,7 +33,7 @@ def learn(
     partial: Annotated[Path | None, typer.Option(metavar="FILE", help="Only write the counts to a file, to be merged "
                                                  "elsewhere; there are no cases in it.")] = None,
     merge: Annotated[list[Path] | None, typer.Option(metavar="FILE", help="Counts from elsewhere; may be repeated.")] = None,
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
@@ -82,7 +82,7 @@ def review(
     strength: StrengthOption = None,
     questions: Annotated[int, typer.Option(metavar="CASES", min=0, max=100_000, help="How many cases are gone through again "
                                            "with the tool's order of questions (a few seconds for 20).")] = 20,
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:

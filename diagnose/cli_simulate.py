@@ -8,6 +8,7 @@ import typer
 
 from diagnose import completion
 from diagnose.cli_call import JsonOption, NetworkOption, print_json
+from diagnose.knowledge import DEFAULT_NETWORK
 
 
 def simulate(
@@ -23,7 +24,7 @@ def simulate(
                                           "it.")] = 90.0,
     processes: Annotated[int, typer.Option(metavar="N", min=0, max=256, help="Processes at once; 0: one for each core.")] = 0,
     as_json: JsonOption = False,
-    network: NetworkOption = "head_unit",
+    network: NetworkOption = DEFAULT_NETWORK,
 ) -> None:
     """Try ways of choosing the next step on simulated callbacks: minutes, wrong remedies, calibration."""
     import os

@@ -71,9 +71,10 @@ def _tame(words: str) -> str:
 
 def _of_network(offers: Callable[[Knowledge], Offers]) -> Completion:
     def from_params(params: Any) -> Offers:
+        from diagnose.knowledge import DEFAULT_NETWORK
         from diagnose.network import open_network
 
-        return offers(open_network(params.get("network") or _network_of_case(params) or "head_unit").knowledge)
+        return offers(open_network(params.get("network") or _network_of_case(params) or DEFAULT_NETWORK).knowledge)
 
     return _completion(from_params)
 

@@ -6,6 +6,7 @@ One of the two modules where trade words stand in Python (readings.py is the oth
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from diagnose.quantities import (
     CLAMP_AMPS,
@@ -19,6 +20,7 @@ from diagnose.quantities import (
     MeterError,
     Spec,
     band_likelihood,
+    cite,
     held,
     interpolate,
     level_of,
@@ -53,11 +55,7 @@ SOURCES = {
     "tclass": "maker's cable specification: temperature classes A to H",
     "pvc2": "cord maker: PVC melts near 177 C on contact",
 }
-
-
-def cite(*keys: str) -> dict[str, str]:
-    """The sources behind the keys, in this order."""
-    return {key: SOURCES[key] for key in keys}
+cited = partial(cite, SOURCES)  # the sources behind some keys
 
 
 # ---- joints -----------------------------------------------------------------------------------------------------
@@ -104,7 +102,7 @@ def voltage_drop(lost: float, watts: float = 21.0, amps: float | None = None, su
     return Judgement(
         tuple(figures), level, meter_likelihood(drop, meter, bands), sentence,
         "resistance = volts lost / amperes; loss at another current = resistance x that current, at most the supply",
-        cite("pin1", "pin2", "drop1", "drop2", "drop3", "CP", "D"),
+        cited("pin1", "pin2", "drop1", "drop2", "drop3", "CP", "D"),
         "12 V systems, load on: a meter alone hardly loads the circuit and a single strand then reads full volts; a dimmed "
         "lamp takes less than its rated current, so the resistance is a lowest value unless the current was measured.")
 
@@ -176,7 +174,7 @@ def fuse_current(millivolts: float, rating: float, family: str = "regular", *, m
         level, band_likelihood(at, uncertainty, KEY_OFF_BANDS),
         f"About {short(milliamps)} mA ({short(lowest)} to {short(highest)} mA by the spread of fuses), {words}.",
         "mA = mV / milliohm x 1000",
-        cite("fus1", "fus2", "fus3", "fus4", "fus5", "par2", "E"),
+        cited("fus1", "fus2", "fus3", "fus4", "fus5", "par2", "E"),
         "Genuine blade fuses near room temperature, vehicle asleep for the judgement; small readings may be 30 % out (CP); "
         "imitation fuses break the method; the sign only tells which way the probes lie.")
 
@@ -241,7 +239,7 @@ def blade_fuse(rating: float, current: float | None = None, temperature: float =
         tuple(figures), level, likelihood, sentence,
         "share = current / rating; opening times between printed points from the nearest point on the safe side; "
         "continuous current = rating x (13/15 at 20 C falling to 9/15 at 100 C)",
-        cite("fus4", "fus5", "fus6", "fus7", "fus8", "CP", "D"),
+        cited("fus4", "fus5", "fus6", "fus7", "fus8", "CP", "D"),
         "Blade fuses of types C and F at room temperature; heat shortens all times; the derating was printed for one "
         "15 A mini fuse and is taken in proportion; imitation fuses may hold three times their rating; the printed number "
         "rules, the colour only helps.")
@@ -325,7 +323,7 @@ def wire(section: float, length: float, current: float, temperature: float = 20.
         tuple(figures), level, likelihood, "; ".join(parts) + ".",
         "volts = milliohm/m x m x ways x A / 1000; milliohm/m = class 5 figure x (1 + 0.00393 x (C - 20)); heat = volts x A; "
         "fuse protects if its rating is not above ampacity x bundle factor (1, 0.7 from 4, 0.6 from 7, 0.5 above 24 wires)",
-        cite("res1", "res2", "res3", "amp2", "CP", "M", "D"),
+        cited("res1", "res2", "res3", "amp2", "CP", "M", "D"),
         "Copper; greatest resistance the standard allows, vehicle cable lies up to 5 % lower; amperes for single PVC wires in "
         "free air; a label on thin-wall wire is an insulation limit, not a permission.")
 
@@ -347,5 +345,5 @@ def insulation(temperature: float, *, meter: MeterError = THERMOMETER) -> Judgem
     return Judgement(
         (Figure("temperature", temperature, "C"),), level, meter_likelihood(temperature, meter, bands),
         f"At {short(temperature)} C {words}.", "the first class whose limit is not below the temperature",
-        cite("tclass", "pvc2", "M"),
+        cited("tclass", "pvc2", "M"),
         "Long-term temperature at the conductor; PVC softens well below its melting, and pressure makes it creep.")

@@ -15,7 +15,7 @@ from diagnose.caserecord import CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
 from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
 from diagnose.network import Network, Opened
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
-from diagnose.source import InputError, complaint
+from diagnose.source import complaint, nearest
 from diagnose.wording import NEGATIONS, SMALL, stem, words_and_stops
 
 MOVES = 0.1  # link strength from which a remedy makes an earlier check stale
@@ -222,8 +222,6 @@ def told_answers(opened: Opened, matches: Sequence[Answer], *, at: str) -> list[
 
 def find_cause(opened: Opened, text: str) -> str:
     """The cause meant by an id or the beginning of an id or title; InputError if none or several fit."""
-    from diagnose.source import nearest
-
     causes = opened.knowledge.causes
     plain = text.strip().lower()
     if plain.replace(" ", "_") in causes:
@@ -240,5 +238,5 @@ def find_cause(opened: Opened, text: str) -> str:
 def check_known(opened: Opened, case: Case) -> None:
     """InputError if the case belongs to another network."""
     if case.network != opened.knowledge.header.id:
-        raise InputError(complaint(f"the case belongs to the network {case.network!r}", f"name {case.network}, or "
-                                   "the folder of its files, as the network", key=case.id).problems)
+        raise complaint(f"the case belongs to the network {case.network!r}", f"name {case.network}, or the folder of its "
+                        "files, as the network", key=case.id)

@@ -14,9 +14,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from diagnose.about import cause_title
 from diagnose.evidence import Answer, Axis, Evidence, read_evidence
-from diagnose.network import Array, Network, Opened
+from diagnose.network import Array, Network, Opened, cause_title
 from diagnose.posterior import CauseSet, Posterior, infer, likely_sets, number_of_causes, probability_of_any
 from diagnose.source import ImpossibleEvidence, complaint, nearest
 from diagnose.triage import percent

@@ -17,6 +17,7 @@ from diagnose.records import (
     PEOPLE,
     REPORT,
     SAFETY_CLASSES,
+    SECTION_OF,
     UNKNOWN,
     Cause,
     Caution,
@@ -94,14 +95,13 @@ def load_knowledge(folder: Path) -> Knowledge:
         raise InputError(problems)
     reader = _Reader(header, sections, problems)
     cautions = reader.each("cautions", reader.caution)
-    findings: dict[str, Finding] = {}
-    for section, kind in (("reports", REPORT), ("checks", CHECK), ("circumstances", CIRCUMSTANCE)):
+    findings = reader.findings
+    for kind, section in SECTION_OF.items():
         for name, record in reader.each(section, lambda f, n, k=kind: reader.finding(f, n, k)).items():  # type: ignore[misc]
             if name in findings:
                 problems.append(Problem(record.file, record.line, name, f"{name!r} is also a {findings[name].kind}",
                                         "rename one of them"))
             findings[name] = record
-    reader.findings = findings
     reader.names_that_clash()
     conditions = reader.each("conditions", reader.condition)
     causes = reader.each("causes", reader.cause)

@@ -59,6 +59,22 @@ class Network:
         """The link rows of a finding."""
         return slice(int(self.start[finding]), int(self.start[finding + 1]))
 
+    def rows_of_cause(self, cause: int) -> list[tuple[int, int]]:
+        """The finding and the row of every link of a cause, in the order of the findings."""
+        rows = np.flatnonzero(self.link_cause == cause)
+        return list(zip((np.searchsorted(self.start, rows, side="right") - 1).tolist(), rows.tolist(), strict=True))
+
+    def given_each_cause(self) -> Array:
+        """(n, m, L) P(finding <= level | that cause alone), leaks aside; 1 where there is no link."""
+        found = np.ones((len(self.causes), *self.leak.shape))
+        found[self.link_cause, np.repeat(np.arange(len(self.findings)), np.diff(self.start))] = self.link
+        return found
+
+
+def cause_title(knowledge: Knowledge, name: str) -> str:
+    """The title of a cause, the one that stands for everything else included; KeyError if there is none of that name."""
+    return knowledge.header.unlisted.title if name == UNLISTED else knowledge.causes[name].title
+
 
 class Opened(NamedTuple):
     """A network ready for use: what the files say, the arrays, a name and key under which compiled copies are kept, and in

@@ -13,8 +13,6 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
-
 from diagnose.caserecord import CLOSED, CURED, NO_CHANGE, PARTLY, Case
 from diagnose.explain import History, Weights
 from diagnose.maps import WORTH_DRAWING, Link, grouped, links_around, overview, titles_of
@@ -221,8 +219,8 @@ def noticed(opened: Opened, causes: Sequence[Cause]) -> list[str]:
     """The titles of the reports that these causes bring, the surest first: what to look out for."""
     network, strongest = opened.network, dict[str, float]()
     for cause in causes:
-        for row in np.flatnonzero(network.link_cause == network.cause_index[cause.id]).tolist():
-            name = network.findings[int(np.searchsorted(network.start, row, side="right")) - 1]
+        for j, row in network.rows_of_cause(network.cause_index[cause.id]):
+            name = network.findings[j]
             if opened.knowledge.findings[name].kind == REPORT:
                 strongest[name] = max(strongest.get(name, 0.0), 1.0 - float(network.link[row, 0]))
     names = sorted((name for name, p in strongest.items() if p >= NOTICED), key=lambda name: (-strongest[name], name))

@@ -16,6 +16,7 @@ from diagnose.network import Opened
 from diagnose.nextcheck import (
     FINALISTS,
     LEAST_GAIN,
+    LIKELY,
     VISIT,
     WORKSHOP,
     Choice,
@@ -146,7 +147,7 @@ def _listed(standing: Standing, order: Sequence[Finding]) -> Move:
 
 
 def _may_ask(standing: Standing, finding: Finding, situation: Situation) -> bool:
-    sure = dict.fromkeys(finding.needs, 0.5)
+    sure = dict.fromkeys(finding.needs, LIKELY)
     if not allowed(standing.opened.knowledge, finding, situation, sure):
         return False
     return allowed(standing.opened.knowledge, finding, situation, needed_chances(standing, finding, situation))

@@ -27,6 +27,11 @@ LABELS = {
 P = ParamSpec("P")
 
 
+def cite(sources: Mapping[str, str], *keys: str) -> dict[str, str]:
+    """The sources behind the keys, in this order; KeyError for one that is not among them."""
+    return {key: sources[key] for key in keys}
+
+
 class MeterError(NamedTuple):
     """Error of a meter in its maker's usual form, taken as one standard deviation.
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import partial
 from typing import Any
 
 from diagnose import conductors
@@ -25,6 +26,7 @@ from diagnose.quantities import (
     Spec,
     band_likelihood,
     call_with_texts,
+    cite,
     describe_spec,
     held,
     interpolate,
@@ -79,11 +81,7 @@ SOURCES = {
     "rip4": "training page: 0.25 V at the alternator",
     "rip5": "glossary: 0.5 V at the battery points to a diode",
 }
-
-
-def cite(*keys: str) -> dict[str, str]:
-    """The sources behind the keys, in this order."""
-    return {key: SOURCES[key] for key in keys}
+cited = partial(cite, SOURCES)  # the sources behind some keys
 
 
 # ---- battery ----------------------------------------------------------------------------------------------------
@@ -133,7 +131,7 @@ def state_of_charge(volts: float, battery: str = "flooded", temperature: float =
         level_of(corrected, bands), band_likelihood(corrected, uncertainty, bands),
         f"About {charge:.0f} % charged; allowing for the meter, {certain}{surplus}.",
         "per cent by linear interpolation in the table of the battery type, after taking off the temperature's share",
-        cite(*REST_SOURCES[battery], "ocv2", "ocv3", "ocv4", "temp1", "temp2", "temp3", "rest"),
+        cited(*REST_SOURCES[battery], "ocv2", "ocv3", "ocv4", "temp1", "temp2", "temp3", "rest"),
         "12 V lead-acid battery after at least 8 h, better 24 h, without load or charge; says nothing of capacity; the calcium "
         "table is from memory; do not read more than quarters from a cheap meter.")
 
@@ -172,7 +170,7 @@ def charging(volts: float, regulation: str = "conventional", alternator: float |
             lead = f"; {short(abs(lost))} V between alternator and battery is more than the 0.5 V allowed"
     return Judgement(
         tuple(figures), level, meter_likelihood(volts, meter, bands), f"{short(volts, 4)} V is {word}{lead}.",
-        "volts against the window of the regulation; lead loss = alternator volts - battery volts", cite("chg", "CP", "M"),
+        "volts against the window of the regulation; lead loss = alternator volts - battery volts", cited("chg", "CP", "M"),
         "12 V systems, engine at a fast idle; higher when cold; the vehicle maker's window goes first.")
 
 
@@ -210,7 +208,7 @@ def cranking(volts: float, temperature: float = 20.0, *, meter: MeterError = VOL
          Figure("floor, higher table", high, "V"), Figure("corrected to 20 C", volts + CRANKING_FLOOR - floor, "V")),
         level_of(volts, bands), band_likelihood(volts, uncertainty, bands), sentence,
         "floor = mean of both load-test tables at the temperature; corrected volts = volts + 9.6 - floor",
-        cite("load1", "load2", "load3", "crank", "D"),
+        cited("load1", "load2", "load3", "crank", "D"),
         "Load-test floors (15 s at half the cold-cranking current) used for a start; the first milliseconds go lower than a "
         "meter shows; the tables part at -18 C (8.5 and 8.0 V).")
 
@@ -261,7 +259,7 @@ def key_off_current(current: float, capacity: float | None = None, reserve: floa
     return Judgement(
         tuple(figures), level, meter_likelihood(current, meter, KEY_OFF_BANDS),
         f"{short(current)} mA is {words}{days}.", formula,
-        cite("par1", "par2", "par3", "par4", "par5", "par6", "par7", "rc", "E", "D"),
+        cited("par1", "par2", "par3", "par4", "par5", "par6", "par7", "rc", "E", "D"),
         "After full sleep (20 min to 2 h by vehicle), latches closed by hand, key far away; printed limits run from 35 to 75 "
         "mA and the vehicle maker's own decides; self-discharge is left out (0.1 to 1 % a day).")
 
@@ -305,7 +303,7 @@ def speaker(ohms: float, probes: float = 0.0, parallel: float = 1.0, *, meter: M
         sentence = f"{short(clean)} ohm is {words}."
     return Judgement(
         tuple(figures), level, band_likelihood(held(clean, bands), uncertainty, bands), sentence,
-        "ohms = reading - probes; load = nominal impedance / number in parallel", cite("spk1", "CP", "D"),
+        "ohms = reading - probes; load = nominal impedance / number in parallel", cited("spk1", "CP", "D"),
         "Direct-current ohms of a passive loudspeaker, unplugged from the unit; not a tweeter behind a capacitor; some factory "
         "loudspeakers are 1 to 2 ohm.")
 
@@ -336,7 +334,7 @@ def output_bias(plus: float, minus: float, supply: float = 13.0, *, meter: Meter
         (Figure("volts apart", apart, "V"), Figure("half the supply", supply / 2.0, "V"), Figure("+ output", plus, "V"),
          Figure("- output", minus, "V")),
         level, {name: value / largest for name, value in joint.items()}, f"The two outputs {words}.",
-        "apart = |plus - minus|; expected volts = supply / 2", cite("spk2", "spk3", "btl", "M"),
+        "apart = |plus - minus|; expected volts = supply / 2", cited("spk2", "spk3", "btl", "M"),
         "Bridge-tied outputs, loudspeakers connected, volume down; printed figures lie from 6.5 V (13 V supply) to 8 V; "
         "neither output may touch earth while measuring.")
 
@@ -365,7 +363,7 @@ def ripple(volts: float, rpm: float = 2000.0, pulley: float = 2.5, pole_pairs: f
         (Figure("ripple", volts, "V"), Figure("expected frequency", frequency, "Hz")), level,
         meter_likelihood(volts, meter, bands),
         f"{short(volts)} V of ripple at the {place} is {words}; at {short(rpm, 4)} rpm it whines near {short(frequency)} Hz.",
-        "frequency = 6 x pole pairs x alternator turns per second", cite("rip1", "rip2", "rip3", "rip4", "rip5", "M", "D"),
+        "frequency = 6 x pole pairs x alternator turns per second", cited("rip1", "rip2", "rip3", "rip4", "rip5", "M", "D"),
         "1,500 to 2,000 rpm, loaded, battery not flat; printed limits run from 0.05 to 0.5 V by place and maker; the pulley "
         "ratio and the pole pairs are usual values, not this vehicle's.")
 
@@ -388,7 +386,7 @@ def bus_pair(ohms: float, *, meter: MeterError = OHMS) -> Judgement:
     return Judgement(
         tuple(figures), level, meter_likelihood(ohms, meter, bands),
         f"{short(ohms)} ohm across the pair: {words}.", "two ends of 120 ohm in parallel = 60 ohm; ends seen = 120 / ohms",
-        cite("can1", "D"), "Battery disconnected, two-wire bus with an end resistor at both ends; for trained hands only.")
+        cited("can1", "D"), "Battery disconnected, two-wire bus with an end resistor at both ends; for trained hands only.")
 
 
 WAKE_SAFE, WAKE_MOST = 150.0, 300.0  # mA: rad3, iso1
@@ -403,7 +401,7 @@ def wake_current(current: float, *, meter: MeterError = CLAMP_MILLIAMPS) -> Judg
              "over": "too much for a wake output, so fit a relay"}[level]
     return Judgement(
         (Figure("current", current, "mA"),), level, meter_likelihood(current, meter, bands),
-        f"{short(current)} mA is {words}.", "class by 150 and 300 mA", cite("rad3", "iso1", "rad4", "CP"),
+        f"{short(current)} mA is {words}.", "class by 150 and 300 mA", cited("rad3", "iso1", "rad4", "CP"),
         "Blue or blue-white output; one plug sheet allows 400 mA for all of them together; a motor needs a relay.")
 
 
@@ -427,7 +425,7 @@ def aerial_lead(ohms: float, part: str = "lead", length: float = 4.0, *, meter: 
         (Figure("ohms", ohms, "ohm"), Figure("limit", limit, "ohm")), level,
         meter_likelihood(ohms, meter, bands),
         f"{short(ohms)} ohm is {words} ({short(limit)} ohm allowed for {part.replace('_', ' ')}).",
-        "ohms against the limit of the part", cite("aer4", "aer5", "aer6"),
+        "ohms against the limit of the part", cited("aer4", "aer5", "aer6"),
         "Both ends off for a lead; no continuity between inner and screen; no change when flexed; below 0.1 ohm use a meter "
         "that shows milliohms.")
 

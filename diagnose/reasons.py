@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from diagnose.about import About, cause_title
+from diagnose.about import About
 from diagnose.evidence import Evidence
 from diagnose.explain import (
     Conflict,
@@ -23,10 +23,11 @@ from diagnose.explain import (
     weights_of_evidence,
     well_supported,
 )
-from diagnose.network import Network, Opened
+from diagnose.network import Network, Opened, cause_title
 from diagnose.posterior import Posterior, probability_of_any
 from diagnose.records import as_data
 from diagnose.sensitivity import Sensitivity, sensitivity
+from diagnose.triage import RankedSet, with_titles
 from diagnose.uncertainty import DRAWS
 
 LISTED = 8  # causes of the ranking, and sets of causes, that a screen or a page shows
@@ -41,14 +42,6 @@ class Believed(NamedTuple):
     p: float
 
 
-class Together(NamedTuple):
-    """Causes present together and no other one in question, with the probability of that."""
-
-    causes: tuple[str, ...]
-    titles: tuple[str, ...]
-    p: float
-
-
 class Reasons(NamedTuple):
     """Why. cause: the one asked about, the first of the ranking if none was, "" if there is none; weights and sensitivity are
     of this cause, None without one. covered: what the sets cover together. unlisted: P(a cause the files do not list);
@@ -58,7 +51,7 @@ class Reasons(NamedTuple):
     title: str
     p: float
     ranking: tuple[Believed, ...]
-    sets: tuple[Together, ...]
+    sets: tuple[RankedSet, ...]
     covered: float
     weights: Weights | None
     conflict: Conflict
@@ -81,14 +74,12 @@ def reasons_of(opened: Opened, evidence: Evidence, posterior: Posterior, cause: 
     covering: Covering = sets_covering(opened, evidence, posterior) if order else Covering((), 0.0)
     rival = _rival(network, order, covering, name)
 
-    def titles(causes: tuple[int, ...]) -> tuple[str, ...]:
-        return tuple(cause_title(opened.knowledge, network.causes[i]) for i in causes)
-
     return Reasons(
         cause=name, title=cause_title(opened.knowledge, network.causes[cause_number(opened, name)]) if name else "",
         p=float(posterior.p[cause_number(opened, name)]) if name else 0.0,
-        ranking=tuple(Believed(network.causes[i], titles((i,))[0], float(posterior.p[i])) for i in order),
-        sets=tuple(Together(tuple(network.causes[i] for i in one.causes), titles(one.causes), one.p) for one in covering.sets),
+        ranking=tuple(Believed(network.causes[i], cause_title(opened.knowledge, network.causes[i]), float(posterior.p[i]))
+                      for i in order),
+        sets=tuple(with_titles(opened, one) for one in covering.sets),
         covered=covering.covered, weights=weights_of_evidence(opened, evidence, name) if name else None,
         conflict=conflict(opened, evidence), history=history(opened, evidence.answers, tried=evidence.tried),
         unlisted=float(posterior.p[network.unlisted]) if network.unlisted >= 0 else 0.0,

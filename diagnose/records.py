@@ -9,6 +9,7 @@ import math
 from typing import Any, NamedTuple
 
 REPORT, CHECK, CIRCUMSTANCE = "report", "check", "circumstance"
+SECTION_OF = {REPORT: "reports", CHECK: "checks", CIRCUMSTANCE: "circumstances"}  # kind -> where it stands in the files
 SAFETY_CLASSES = ("normal", "do_not_use", "stop_now")  # in rising gravity
 UNKNOWN = "unknown"  # the advice when nothing is known yet
 METHODS = ("volunteered", "recall", "look", "meter", "exchange")

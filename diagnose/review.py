@@ -25,6 +25,7 @@ from diagnose.overlay import Moved, Overlay, moved, overlay_of
 from diagnose.posterior import infer
 from diagnose.records import REPORT
 from diagnose.scores import (
+    TENTHS,
     Bin,
     Paired,
     Rate,
@@ -48,7 +49,6 @@ FEWEST = 10  # predicted cases below which nothing is said about improvement
 LEAST_P = 1e-6  # what a network is taken to have given a set of causes that it holds (nearly) impossible
 GUARD_ROUNDS = 20  # of EM for a block: enough for predictions
 EDGES = (0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0)
-TENTHS = tuple(x / 10 for x in range(11))
 SUSPECT_CASES, SUSPECT_SHARE, SUSPECT_EXCESS = 5, 1 / 3, 0.1  # see Suspect
 STRIKING, STRIKING_CASES, MOST_STRIKING = 3.0, 3.0, 12  # standard deviations, cases and number of links worth attention
 
@@ -366,7 +366,7 @@ def score(opened: Opened, predictions: Sequence[Prediction], which: str) -> Scor
     return Scores(
         rate(int(hit[:, :1].any(axis=1).sum()), len(p)), rate(int(hit[:, :3].any(axis=1).sum()), len(p)),
         loss, math.exp(-loss), n * brier(flat, outcome), n * reliability, n * resolution,
-        n * uncertainty, tuple(bins), calibration_error(calibration(first, hit[:, 0].astype(float), TENTHS)),
+        n * uncertainty, tuple(bins), calibration_error(first, hit[:, 0], TENTHS),
         error_by_chance(first, TENTHS))
 
 

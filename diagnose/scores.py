@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 SURE = 1.959963984540054  # standard deviations of a 95 % interval
+TENTHS = tuple(x / 10 for x in range(11))  # edges of ten bins
 
 
 class Parts(NamedTuple):
@@ -92,7 +93,7 @@ def rate(hits: int, count: int) -> Rate:
 def calibration(p: Array, y: Array, edges: Sequence[float]) -> list[Bin]:
     """What came of the forecasts in each bin between rising ``edges``; the last bin holds its upper edge. Empty bins are left
     out."""
-    place = np.clip(np.searchsorted(np.asarray(edges), p, side="right") - 1, 0, len(edges) - 2)
+    place = _places(p, edges)
     found = []
     for number in np.unique(place).tolist():
         inside = place == number
@@ -101,10 +102,15 @@ def calibration(p: Array, y: Array, edges: Sequence[float]) -> list[Bin]:
     return found
 
 
-def calibration_error(bins: Sequence[Bin]) -> float:
-    """Expected calibration error: mean over the forecasts of |mean forecast - share come true| of their bin; nan for none."""
-    total = sum(b.number for b in bins)
-    return sum(b.number * abs(b.forecast - b.observed) for b in bins) / total if total else math.nan
+def _places(p: Array, edges: Sequence[float]) -> npt.NDArray[np.int64]:
+    """(n,) the bin of each forecast, by number."""
+    return np.clip(np.searchsorted(np.asarray(edges), p, side="right") - 1, 0, len(edges) - 2)
+
+
+def calibration_error(p: Array, y: npt.NDArray[Any], edges: Sequence[float]) -> float:
+    """Expected calibration error of forecasts (n,) and outcomes 0 or 1 (n,): mean over the forecasts of |mean forecast - share
+    come true| of their bin; nan for none. Source: Naeini, Cooper & Hauskrecht 2015."""
+    return float(np.abs(np.bincount(_places(p, edges), p - y)).sum()) / len(p) if len(p) else math.nan
 
 
 def error_by_chance(p: Array, edges: Sequence[float], *, draws: int = 200) -> float:
@@ -115,9 +121,7 @@ def error_by_chance(p: Array, edges: Sequence[float], *, draws: int = 200) -> fl
     if not len(p):
         return math.nan
     generator = np.random.default_rng(0)
-    place = np.clip(np.searchsorted(np.asarray(edges), p, side="right") - 1, 0, len(edges) - 2)
-    forecast = np.bincount(place, p)
-    errors = [np.abs(forecast - np.bincount(place, generator.random(len(p)) < p)).sum() / len(p) for _ in range(draws)]
+    errors = [calibration_error(p, generator.random(len(p)) < p, edges) for _ in range(draws)]
     return float(np.quantile(errors, 0.95))
 
 

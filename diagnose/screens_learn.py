@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
-from diagnose.network import UNLISTED
+from diagnose.network import cause_title
 from diagnose.screens import NARROW, _grid, _heading, _lines, emit, plain
 from diagnose.triage import percent
 
@@ -65,15 +65,11 @@ def _cases(number: float) -> str:
 
 def _name(knowledge: Knowledge, moved: Moved | Surprise) -> str:
     """What a number is about."""
-    cause = _title(knowledge, moved.cause) if moved.cause else ""
+    cause = cause_title(knowledge, moved.cause) if moved.cause else ""
     if not moved.finding:
         return f"{cause}: share of callbacks"
     finding = knowledge.findings[moved.finding].title
     return f"{cause}: {finding}" if cause else f"{finding}: with none of the listed causes"
-
-
-def _title(knowledge: Knowledge, cause: str) -> str:
-    return knowledge.header.unlisted.title if cause == UNLISTED else knowledge.causes[cause].title
 
 
 def _show_verdict(out: Console, verdict: Verdict) -> None:
@@ -184,7 +180,7 @@ def _show_lists(out: Console, knowledge: Knowledge, review: Review) -> None:
         _heading(out, f"CASES IT GOT WRONG ({len(review.misses)})")
         by_row = out.width >= NARROW
         rows = [[Text(m.case), Text(f"it was {_named(knowledge, m.confirmed)} ({percent(m.p)})"),
-                 Text(f"first came {_title(knowledge, m.first)} ({percent(m.first_p)})", style="dim")]
+                 Text(f"first came {cause_title(knowledge, m.first)} ({percent(m.first_p)})", style="dim")]
                 for m in review.misses[:SHOWN]]
         if by_row:
             _grid(out, rows)
@@ -202,4 +198,4 @@ def _show_lists(out: Console, knowledge: Knowledge, review: Review) -> None:
 
 
 def _named(knowledge: Knowledge, causes: tuple[str, ...]) -> str:
-    return plain(" and ".join(_title(knowledge, cause) for cause in causes))
+    return plain(" and ".join(cause_title(knowledge, cause) for cause in causes))

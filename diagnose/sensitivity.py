@@ -27,7 +27,7 @@ from diagnose.explain import Parts, all_but, cause_number, put_together, ranked,
 from diagnose.network import UNLISTED, Array, Network, Opened
 from diagnose.plan import make_plan
 from diagnose.posterior import Posterior, infer, weigh_batch
-from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
+from diagnose.records import CIRCUMSTANCE, REPORT, SECTION_OF, Finding
 from diagnose.source import ImpossibleEvidence
 from diagnose.uncertainty import plausible
 
@@ -35,7 +35,6 @@ TINY = 1e-100  # stands for a factor 0 where what it multiplies is wanted
 SMALL = 1e-12  # parameters and differences below it are nought
 STRAIGHT = 1e-11  # deviation from a straight line that is rounding
 LEAST = 0.001  # swing from which on a parameter is listed
-SECTIONS = {REPORT: "reports", CHECK: "checks", CIRCUMSTANCE: "circumstances"}
 
 
 class Parameter(NamedTuple):
@@ -346,7 +345,7 @@ def _of_leaks(setting: _Setting, flow: _Flow) -> Iterator[Lean]:
         finding = opened.knowledge.findings[answer.finding]
         value = np.diff(network.leak[network.finding_index[finding.id], : len(finding.levels)], prepend=0.0)
         low, high = plausible(value, header.strength)
-        where = f"{SECTIONS[finding.kind]}.{finding.id}.{'base_rate' if finding.kind == CIRCUMSTANCE else 'leak'}"
+        where = f"{SECTION_OF[finding.kind]}.{finding.id}.{'base_rate' if finding.kind == CIRCUMSTANCE else 'leak'}"
         for x in np.flatnonzero(value > SMALL).tolist():
             parameter = Parameter("leak", "", finding.id, finding.levels[x], float(value[x]), where, ())
             spread = float(low[x]), float(high[x])

@@ -26,10 +26,10 @@ from diagnose.nextcheck import VISIT, Situation, asked_of, barred, check_minutes
 from diagnose.policies import ASK, GO, POLICIES, REMEDY, SEARCH, Move, Policy, Standing, needed_chances, remedy_minutes
 from diagnose.posterior import infer
 from diagnose.records import REPORT, Finding
+from diagnose.scores import SURE, TENTHS, calibration_error
 from diagnose.source import InputError, complaint
 
 REPORT_DRAWS = 10  # further callbacks per case for the calibration of the reports alone, which costs next to nothing
-NORMAL_95 = 1.959964
 DRAWS = 400  # samples for an interval and for what chance does
 _PERTURBED, _RANDOM, _REPORTS = 1, 2, 3  # which stream of random numbers
 
@@ -388,14 +388,8 @@ def _score(policy: str, runs: Sequence[Run], ours: Sequence[Run]) -> PolicyScore
 
 def interval(values: Array) -> Interval:
     """Mean and normal 95 % interval of at least two values."""
-    mean, half = float(values.mean()), NORMAL_95 * float(values.std(ddof=1)) / math.sqrt(len(values))
+    mean, half = float(values.mean()), SURE * float(values.std(ddof=1)) / math.sqrt(len(values))
     return Interval(mean, mean - half, mean + half)
-
-
-def calibration_error(p: Array, right: npt.NDArray[np.bool_], bins: int = 10) -> float:
-    """Expected calibration error: share of each bin times |mean probability - hit rate| (Naeini, Cooper & Hauskrecht 2015)."""
-    which = np.minimum((p * bins).astype(int), bins - 1)
-    return float(np.abs(np.bincount(which, weights=p - right, minlength=bins)).sum() / len(p))
 
 
 def calibration(tops: Sequence[tuple[float, bool]], seed: int = 0) -> Calibration:
@@ -406,8 +400,8 @@ def calibration(tops: Sequence[tuple[float, bool]], seed: int = 0) -> Calibratio
     """
     p, right = np.array([top for top, _ in tops]), np.array([hit for _, hit in tops], dtype=bool)
     generator = np.random.default_rng([seed, len(p)])
-    chance = [calibration_error(p, generator.random(len(p)) < p) for _ in range(DRAWS)]
-    error = calibration_error(p, right)
-    again = [calibration_error(p[some], right[some]) for some in generator.integers(len(p), size=(DRAWS, len(p)))]
+    chance = [calibration_error(p, generator.random(len(p)) < p, TENTHS) for _ in range(DRAWS)]
+    error = calibration_error(p, right, TENTHS)
+    again = [calibration_error(p[some], right[some], TENTHS) for some in generator.integers(len(p), size=(DRAWS, len(p)))]
     low, high = (max(0.0, 2.0 * error - float(q)) for q in np.quantile(again, [0.975, 0.025]))
     return Calibration(len(p), error, float(np.mean(chance)), low, high, float(p.mean()), float(right.mean()))

@@ -6,19 +6,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from diagnose.cautions import called_for
 from diagnose.evidence import Answer, Evidence, likelihood_of, read_evidence
-from diagnose.network import Opened
+from diagnose.network import Opened, cause_title
 from diagnose.posterior import CauseSet, Posterior, infer, likely_sets, number_of_causes, probability_of_any
 from diagnose.records import ALARMS, REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Finding, Knowledge
 from diagnose.source import ImpossibleEvidence
-
-if TYPE_CHECKING:
-    pass
 
 SHOWN_CAUSES = 8
 WORTH_SHOWING = 0.01  # probability from which a cause is listed
@@ -179,14 +176,19 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior) -> Triage:
         speaks_from=opened.speaks_from,
         heard=tuple(_heard(knowledge, evidence)), advice=advice,
         ranking=tuple(_ranked(knowledge, causes[i], float(posterior.p[i])) for i in shown),
-        sets=tuple(RankedSet(tuple(network.causes[i] for i in s.causes), tuple(_title(opened, i) for i in s.causes), s.p)
-                   for s in sets[:SHOWN_SETS]),
+        sets=tuple(with_titles(opened, one) for one in sets[:SHOWN_SETS]),
         unlisted=float(posterior.p[network.unlisted]) if network.unlisted >= 0 else 0.0,
         less_likely=chance.less_likely, unexplained=1.0 - p_any,
         number=tuple(float(p) for p in number_of_causes(network, evidence, posterior)),
         course=_course(knowledge, advice, causes, ranked, chance, minutes, plan_minutes, set_ups),
         parts=_parts(knowledge, causes, chance),
         answers_for=_answers_for(knowledge, causes, posterior), notice=knowledge.header.notice)
+
+
+def with_titles(opened: Opened, one: CauseSet) -> RankedSet:
+    """A set of causes by their ids and titles."""
+    names = tuple(opened.network.causes[i] for i in one.causes)
+    return RankedSet(names, tuple(cause_title(opened.knowledge, name) for name in names), one.p)
 
 
 class _Chances:
@@ -237,11 +239,6 @@ def where_of(cause: Cause, returned: Sequence[str]) -> str:
     if cause.remedy.by_phone == "yes":
         return "phone"
     return "workshop" if is_workshop(cause) else "visit" if set(returned).isdisjoint(cause.remedy.bring) else "return"
-
-
-def _title(opened: Opened, i: int) -> str:
-    listed = opened.knowledge.causes.get(opened.network.causes[i])
-    return listed.title if listed else opened.knowledge.header.unlisted.title
 
 
 def _ranked(knowledge: Knowledge, cause: Cause, p: float) -> RankedCause:

@@ -260,3 +260,13 @@ def test_the_export_of_some_findings_holds_only_their_causes(doorbell: Opened) -
 
 def test_building_twice_gives_the_same_arrays(doorbell: Opened) -> None:
     assert same(build_network(doorbell.knowledge), build_network(doorbell.knowledge))
+
+
+def test_the_rows_of_a_cause_and_what_each_cause_alone_shows() -> None:
+    """Read off the tables, with a finding that nothing is linked to in between."""
+    network = assemble({"a": 0.1, "b": 0.2}, {"f": (0.1,), "lone": (0.2,), "g": (0.0, 0.0)},
+                       {("a", "f"): (0.5,), ("b", "f"): (0.25,), ("b", "g"): (0.25, 0.5)})
+    assert [network.rows_of_cause(i) for i in (0, 1)] == [[(0, 0)], [(0, 1), (2, 2)]]
+    found = network.given_each_cause()
+    assert found[0].tolist() == [[0.5, 1, 1], [1, 1, 1], [1, 1, 1]]
+    assert found[1].tolist() == [[0.75, 1, 1], [1, 1, 1], [0.25, 0.5, 1]]

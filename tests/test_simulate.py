@@ -18,7 +18,7 @@ from diagnose.network import UNLISTED, Opened, open_network
 from diagnose.nextcheck import Situation
 from diagnose.policies import ASK, GO, REMEDY, SEARCH, Move, Policy, Standing
 from diagnose.records import METHODS, Remedy, SetUp
-from diagnose.simulate import Callback, calibration_error, draw_callback, perturbed, run_callback
+from diagnose.simulate import Callback, draw_callback, perturbed, run_callback
 from diagnose.source import InputError
 from tests.enumeration import Tables
 from tests.small_networks import opened_of
@@ -218,12 +218,6 @@ def test_every_callback_is_announced_and_the_first_policy_is_the_measure(tap: Op
 def test_an_interval_is_the_normal_one() -> None:
     """1, 2, 3: mean 2, standard deviation 1, so 2 +- 1.959964 / sqrt(3) (NIST/SEMATECH e-Handbook 7.1.4)."""
     assert simulate.interval(np.array([1.0, 2.0, 3.0])) == pytest.approx((2.0, 0.868418, 3.131582), abs=1e-5)
-
-
-def test_calibration_error_of_a_published_example() -> None:
-    """0.2900: the example in the documentation of a public metrics library, two bins (calibration error, L1 norm)."""
-    p, right = np.array([0.25, 0.25, 0.55, 0.75, 0.75]), np.array([False, False, True, True, True])
-    assert calibration_error(p, right, bins=2) == pytest.approx(0.29, abs=1e-9)
 
 
 def test_what_chance_alone_gives() -> None:

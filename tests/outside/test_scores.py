@@ -54,7 +54,7 @@ def test_calibration_curve_of_the_documentation() -> None:
 # The documentation of a public metrics library on its binary calibration error: 0.29 with two bins (methods 5.5).
 def test_calibration_error_of_the_documentation() -> None:
     p, y = np.array([0.25, 0.25, 0.55, 0.75, 0.75]), np.array([0.0, 0.0, 1.0, 1.0, 1.0])
-    assert scores.calibration_error(scores.calibration(p, y, [0.0, 0.5, 1.0])) == pytest.approx(0.29, abs=1e-12)
+    assert scores.calibration_error(p, y, [0.0, 0.5, 1.0]) == pytest.approx(0.29, abs=1e-12)
 
 
 # Methods 5.5: a perfect forecaster with ten bins shows 0.143 at the 95 % point with 100 cases, 0.045 with 1000.
@@ -114,6 +114,7 @@ def test_learning_case_by_case_has_the_marginal_likelihood(mean: float, strength
 def test_scores_of_nothing_are_not_numbers() -> None:
     """No outside source: a mean of nothing is not 0."""
     none = np.zeros(0)
+    whole = [0.0, 1.0]
     assert all(math.isnan(x) for x in (scores.log_loss(none), scores.brier(none, none), *scores.parts(none, none),
-                                       scores.calibration_error([]), scores.error_by_chance(none, [0.0, 1.0])))
+                                       scores.calibration_error(none, none, whole), scores.error_by_chance(none, whole)))
     assert scores.calibration(none, none, [0.0, 1.0]) == []
