@@ -285,12 +285,12 @@ class _Reader:
                 fields.complain("levels", f"a circumstance has two levels, here are {len(levels)}", "keep two")
             return one._replace(leak=(fields.number("base_rate", 0.5, low=0, high=1, required=True),),
                                 who=fields.words("who", PEOPLE), phrases=self._phrases(fields, "phrases", levels))
-        one = one._replace(leak=self._leak(fields, levels), needs=self._needs(fields), alarm=self._alarm(fields, levels))
+        one = one._replace(leak=self._leak(fields, levels), needs=self._needs(fields), alarm=self._alarm(fields, levels),
+                           settles=fields.words("settles", sorted(self.sections["reports"].keys() - {name})))
         if kind == REPORT:
             phrases = tuple((levels[-1], words) for words in fields.words("phrases", required=True))
             phrases += tuple((levels[0], words) for words in fields.words("normal_phrases"))
-            return one._replace(salience=fields.number("salience", self.header.salience, low=0, high=1), phrases=phrases,
-                                settles=fields.words("settles", sorted(self.sections["reports"].keys() - {name})))
+            return one._replace(salience=fields.number("salience", self.header.salience, low=0, high=1), phrases=phrases)
         return self._check(fields, one._replace(phrases=self._phrases(fields, "phrases", levels)))
 
     def _check(self, fields: Fields, check: Finding) -> Finding:

@@ -225,6 +225,8 @@ def known_now(knowledge: Knowledge, evidence: Evidence, situation: Situation) ->
         elif finding.kind == REPORT and answer.sure and answer.level not in (None, finding.levels[0]):
             implied.update(finding.needs)
             settled.update(finding.settles)
+        elif finding.kind == CHECK and answer.sure:
+            settled.update(finding.settles)
     return situation._replace(asked=situation.asked | settled,
                               circumstances={**implied, **told, **situation.circumstances})
 

@@ -135,6 +135,14 @@ def test_what_a_report_has_answered_too_is_not_asked(head_unit: Opened) -> None:
                 circumstances={"camera_fitted": "yes", "touch_screen": "yes"}))}
 
 
+def test_what_a_check_has_answered_too_is_not_asked(head_unit: Opened) -> None:
+    """Nothing too hot to touch, now or earlier: it is not asked again; nor after a fault in the answer."""
+    complaint = Answer("stops_when_hot", "yes", "customer", "volunteered")
+    none, warm = Answer("smell_smoke_heat", "none"), Answer("smell_smoke_heat", "warm")
+    for said, asked in [([], True), ([none], False), ([warm], False), ([none._replace(sure=False)], True)]:
+        assert ("hot_to_touch" in {score.finding for score in rank(head_unit, [complaint, *said], Situation())}) is asked
+
+
 def test_reports_that_cannot_be_there_together_settle_each_other(head_unit: Opened) -> None:
     """None is left open by one of two: a report that is settled settles back, unless the first one includes it."""
     includes = {
