@@ -7,10 +7,12 @@ asks that this bites. Then, in CI and in the long runs, the wheel in an empty en
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
 import tempfile
+import tomllib
 import venv
 from collections.abc import Iterator
 from pathlib import Path
@@ -91,32 +93,58 @@ def test_cases_can_be_kept_where_it_is_open(shut: Path) -> None:
     assert len(list((shut / "open").glob("*.yaml"))) == 1
 
 
-@LONG_EXCEPT_IN_CI
-def test_the_wheel_in_an_empty_environment(tmp_path: Path) -> None:
-    """Built and installed with nothing but pip, its dependencies fetched; the main job run from another folder."""
-    venv.create(tmp_path / "empty", with_pip=True)
-    python = str(tmp_path / "empty" / "bin" / "python")
-    source = tmp_path / "source"
-    shutil.copytree(ROOT, source, ignore=shutil.ignore_patterns(".*", "__pycache__", "tests"))
-    around = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
+class Elsewhere:
+    """An environment of its own and a folder to stand in, where nothing of this checkout is to be found."""
 
-    def done(*arguments: str, folder: Path = tmp_path) -> str:
-        found = subprocess.run([python, *arguments], cwd=folder, env=around, capture_output=True, text=True, check=False)
+    def __init__(self, root: Path) -> None:
+        venv.create(root / "empty", with_pip=True)
+        self.root, self.folder = root, root / "elsewhere"
+        self.folder.mkdir()
+        self.python = root / "empty" / "bin" / "python"
+        self.around = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
+
+    def done(self, *arguments: str, program: str = "python") -> str:
+        """What the environment's Python, or another program in it, prints; AssertionError unless it ends well."""
+        found = subprocess.run([str(self.python.with_name(program)), *arguments], cwd=self.folder, env=self.around,
+                               capture_output=True, text=True, check=False)
         assert found.returncode == 0, found.stderr[-3000:]
         return found.stdout
 
-    assert "numpy" not in done("-m", "pip", "list"), "it is empty before"
-    done("-m", "pip", "wheel", "-q", "--no-deps", "-w", str(tmp_path), str(source))
-    (wheel,) = tmp_path.glob("*.whl")
-    done("-m", "pip", "install", "-q", str(wheel))
-    shutil.rmtree(source)
-    here = tmp_path / "elsewhere"
-    here.mkdir()
-    expected = subprocess.run([sys.executable, "-m", "diagnose", "triage", "--json", WORDS], cwd=ROOT, capture_output=True,
-                              text=True, check=True).stdout
-    assert done("-m", "diagnose", "triage", "--json", WORDS, folder=here) == expected
-    assert "well-formed" in done("-m", "diagnose", "network", "check", "head_unit", folder=here)
-    program = subprocess.run([str(Path(python).with_name("diagnose")), "--help"], cwd=here, env=around, capture_output=True,
-                             text=True, check=False)
-    assert (program.returncode, program.stderr) == (0, "")
-    assert "tests" not in done("-m", "pip", "show", "-f", "diagnose").replace("diagnose/", "")
+    def wheel(self) -> str:
+        """The wheel, built from a copy that is gone afterwards."""
+        source = self.root / "source"
+        shutil.copytree(ROOT, source, ignore=shutil.ignore_patterns(".*", "__pycache__", "tests"))
+        self.done("-m", "pip", "wheel", "-q", "--no-deps", "-w", str(self.root), str(source))
+        shutil.rmtree(source)
+        (wheel,) = self.root.glob("*.whl")
+        return str(wheel)
+
+    def does_its_work(self) -> None:
+        """AssertionError unless the main job is answered as here."""
+        expected = subprocess.run([sys.executable, "-m", "diagnose", "triage", "--json", WORDS], cwd=ROOT, capture_output=True,
+                                  text=True, check=True).stdout
+        assert self.done("-m", "diagnose", "triage", "--json", WORDS) == expected
+        assert "well-formed" in self.done("-m", "diagnose", "network", "check", "head_unit")
+        assert "triage" in self.done("--help", program="diagnose")
+
+
+@LONG_EXCEPT_IN_CI
+def test_the_wheel_in_an_empty_environment(tmp_path: Path) -> None:
+    """Built and installed with nothing but pip, its dependencies fetched; the main job run from another folder."""
+    there = Elsewhere(tmp_path)
+    assert "numpy" not in there.done("-m", "pip", "list"), "it is empty before"
+    there.done("-m", "pip", "install", "-q", there.wheel())
+    there.does_its_work()
+    assert "tests" not in there.done("-m", "pip", "show", "-f", "diagnose").replace("diagnose/", "")
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.version_info[:2] != (3, 11), reason="the oldest releases are not built for newer Pythons")
+def test_the_oldest_releases_that_are_allowed(tmp_path: Path) -> None:
+    """The lower bounds in pyproject.toml are promises as well."""
+    there = Elsewhere(tmp_path)
+    wanted = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["dependencies"]
+    oldest = [re.sub(r">=([0-9.]+).*", r"==\1", one) for one in wanted]
+    assert all("==" in one for one in oldest)
+    there.done("-m", "pip", "install", "-q", there.wheel(), *oldest)
+    there.does_its_work()
