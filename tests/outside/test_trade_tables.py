@@ -65,6 +65,10 @@ def test_calcium_battery_sits_a_tenth_higher_when_full() -> None:
     assert state_of_charge(12.65, "calcium").value < 100.0
 
 
+def test_rest_before_the_reading() -> None:
+    assert "8 h, better 24 h" in state_of_charge(12.4).limits  # rest
+
+
 def test_interpolated_example() -> None:
     assert state_of_charge(12.35).value == pytest.approx(50.0 + 25.0 * 0.11 / 0.21)  # D: 63 %
 
@@ -136,6 +140,11 @@ def test_load_test_tables_agree_down_to_minus_ten_and_part_below() -> None:
     assert cranking(8.6, -18).level == "passes"
 
 
+def test_a_restart_with_a_sound_battery_points_at_the_feed() -> None:
+    assert "points at its own feed" in cranking(10.2).sentence  # trade-facts 1.3, CP; crank: 9.6 V
+    assert "battery, starter or engine" in cranking(9.2).sentence  # crank
+
+
 def test_cranking_floor_when_warm() -> None:
     assert cranking(9.7, 30).level == "passes"
     assert cranking(9.5, 30).level == "low"  # load1, load2, crank: 9.6 V
@@ -143,6 +152,11 @@ def test_cranking_floor_when_warm() -> None:
 
 
 # --- joints ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_meter_alone_hardly_loads_the_circuit() -> None:
+    """drop1: a single strand then reads full volts."""
+    assert "a meter alone hardly loads the circuit" in voltage_drop(0.1).limits
 
 
 def test_joint_example() -> None:
@@ -237,6 +251,12 @@ def test_both_formulas_for_reserve_minutes() -> None:
     assert "0.6 x" in key_off_current(50, reserve=100).formula  # par7
 
 
+def test_the_state_now_is_what_the_days_start_from() -> None:
+    """D (trade-facts 1.6): from three quarters, 15 of 60 Ah less; at 60 % nothing is to spare of the 40 % usable (par7)."""
+    assert key_off_current(100, capacity=60, charge=75).figure("Ah to no start") == pytest.approx(9.0)
+    assert key_off_current(100, capacity=60, charge=60).figure("Ah to no start") == pytest.approx(0.0)
+
+
 def test_a_hundred_milliamps_take_two_and_a_half_ampere_hours_a_day() -> None:
     judged = key_off_current(100, capacity=60)
     assert judged.figure("Ah to flat") / judged.figure("days to flat") == pytest.approx(2.4)  # D
@@ -328,6 +348,19 @@ def test_fuse_colours(rating: float, colour: str) -> None:
     assert colour in blade_fuse(rating).sentence
 
 
+def test_a_second_list_of_colours_differs_at_five_amperes_only() -> None:
+    """fus8 has the same colours from 2 to 30 A and calls 5 A brown, which fus7 keeps for 7.5 A: the number rules."""
+    for rating in (2, 3, 4, 7.5, 10, 15, 20, 25, 30):
+        assert fuse_colour(rating) == COLOURS[rating]
+    assert fuse_colour(5) == "tan" and "the colour only helps" in blade_fuse(5).limits
+
+
+def test_imitation_fuses_are_warned_of() -> None:
+    """fus3: a "10 A" was reported to hold 30 to 40 A."""
+    assert "three times their rating" in blade_fuse(10).limits
+    assert "imitation fuses break the method" in fuse_current(1.0, 10).limits
+
+
 # fus8
 @pytest.mark.parametrize(("rating", "colour"), [(20, "yellow"), (30, "green"), (40, "orange"), (50, "red"), (60, "blue")])
 def test_high_current_fuse_colours(rating: float, colour: str) -> None:
@@ -382,6 +415,11 @@ def test_speaker_classes(ohms: float, nominal: float) -> None:
 
 def test_where_the_printed_speaker_ranges_overlap_both_are_named() -> None:
     assert "6 or 8 ohm" in speaker(5.8).sentence  # spk1: 6 ohm 4.0 to 6, 8 ohm 5.7 to 8
+
+
+def test_each_half_of_a_bridge_sees_half_the_load() -> None:
+    """btl: neither output may touch earth, its half of 4 ohm would be 2; the limit stands with the reading."""
+    assert "neither output may touch earth" in output_bias(6.5, 6.5).limits
 
 
 def test_two_speakers_in_parallel() -> None:
@@ -483,6 +521,12 @@ def test_fuse_and_wire() -> None:
 def test_insulation_classes(name: str, limit: float) -> None:
     assert insulation(limit).level == name
     assert insulation(limit + 0.5).level != name
+
+
+def test_covered_lamps_are_over_class_a_and_b() -> None:
+    for celsius in (111, 137):  # a measured small cabin lamp, at first and later (owner's measurement; pvc2 for melting)
+        assert insulation(celsius).level not in ("A", "B")
+    assert insulation(105).level == "C"  # M: a 105 C PVC is usual, and more than class B
 
 
 def test_wire_on_a_lamp() -> None:
