@@ -7,6 +7,7 @@ flock(2), open(2)) promise; that a file is the old or the new one at every momen
 from __future__ import annotations
 
 import errno
+import itertools
 import os
 import random
 import signal
@@ -285,6 +286,95 @@ def test_a_writer_killed_at_any_moment_tears_nothing(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_a_writer_killed_at_very_many_moments_tears_nothing(tmp_path: Path) -> None:
     assert kill_often(tmp_path, 100) > 0  # some kills did fall into the writing
+
+
+WORKING = """
+import contextlib, io, os, sys
+from pathlib import Path
+from diagnose import case as cases
+from diagnose.cli import run
+from diagnose.source import InputError
+
+store, shared, name = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
+said = os.fdopen(os.dup(1), "w")
+
+def done(*words):  # what was promised to whoever sits there
+    print(*words, file=said, flush=True)
+
+for number in range(1_000_000):
+    job = f"{name}-{number}"
+    file = cases.create(store, cases.Case("", "2026-11-05T14:32:07+00:00", "head_unit", "1.0.0", job))
+    done("opened", job)
+    cases.save(file, cases.with_answer(file.case, cases.CaseAnswer("no_power", "yes", at=file.case.opened)))
+    done("answered", job)
+    while True:
+        there = cases.load(store, shared)
+        try:
+            cases.save(there, cases.with_note(there.case, job, at=file.case.opened))
+            break
+        except InputError as error:
+            if "has changed since it was read" not in str(error):
+                raise
+    done("noted", job)
+    with contextlib.redirect_stdout(io.StringIO()):
+        code = run(["close", file.case.id, "--not-found", "--not-put-right", "--minutes", "5", "--cases", str(store)])
+    assert code == 0, code
+    done("closed", job)
+"""
+
+
+def two_at_work(store: Path, rounds: int) -> dict[str, set[str]]:
+    """Two processes at once open, answer and close cases of their own and write notes into one they share; in every round
+    both are killed at random moments. What they said was done: word -> jobs, over all rounds."""
+    chance = random.Random(7)
+    shared = cases.create(store, opened(reference="shared")).case.id
+    promised: dict[str, set[str]] = {word: set() for word in ("opened", "answered", "noted", "closed")}
+    for number in range(rounds):
+        runs = [subprocess.Popen([sys.executable, "-c", WORKING, str(store), shared, f"{letter}{number}"], text=True, cwd=ROOT,
+                                 stdout=subprocess.PIPE, stderr=subprocess.PIPE) for letter in "ab"]
+        said = ["".join(itertools.islice(run.stdout, 4)) for run in runs if run.stdout]  # each has closed one; both are at work
+        for run in runs:
+            time.sleep(chance.uniform(0.0, 0.15))
+            run.kill()
+        for run, first in zip(runs, said, strict=True):
+            with run:
+                rest = run.stdout.read() if run.stdout else ""
+                assert run.wait() == -signal.SIGKILL, run.stderr and run.stderr.read()
+            for line in (first + rest).splitlines():
+                word, job = line.split()
+                promised[word].add(job)
+        check_promises(store, shared, promised, killed=2 * (number + 1))
+    return promised
+
+
+def check_promises(store: Path, shared: str, promised: dict[str, set[str]], *, killed: int) -> None:
+    """Nothing that was promised is lost, nothing is torn or doubled, and no more than what was going on at a kill is extra."""
+    found, problems = cases.load_all(store)
+    assert problems == []
+    by_job = {case.reference: case for case in found}
+    assert len(by_job) == len(found)
+    notes = [note.text for note in by_job.pop("shared").notes]
+    assert len(set(notes)) == len(notes)
+    there = {"opened": set(by_job), "answered": {job for job, case in by_job.items() if case.answers}, "noted": set(notes),
+             "closed": {job for job, case in by_job.items() if case.status == cases.CLOSED and case.not_found}}
+    for word, jobs in promised.items():
+        assert jobs <= there[word], f"{word}, and lost: {jobs - there[word]}"
+    assert sum(len(there[word]) - len(jobs) for word, jobs in promised.items()) <= killed
+    after = cases.load(store, shared)
+    cases.save(cases.save(after, with_note(after.case, "x")), after.case)  # the lock is free
+
+
+@posix_only
+def test_two_processes_killed_while_they_log_and_close_lose_nothing(tmp_path: Path) -> None:
+    promised = two_at_work(tmp_path, 3)
+    assert all(promised.values())
+
+
+@posix_only
+@pytest.mark.slow
+def test_two_processes_killed_many_times_lose_nothing(tmp_path: Path) -> None:
+    promised = two_at_work(tmp_path, 60)
+    assert min(map(len, promised.values())) > 100
 
 
 # No room
