@@ -215,6 +215,15 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         yield folder
 
 
+@pytest.fixture(scope="session", autouse=True)
+def demonstration_log_as_it_is() -> Iterator[None]:
+    """No test writes into the demonstration log; each works on a copy."""
+    folder = Path(__file__).resolve().parent.parent / "cases"
+    before = {path.name: path.read_bytes() for path in folder.glob("*.yaml")}
+    yield
+    assert {path.name: path.read_bytes() for path in folder.glob("*.yaml")} == before
+
+
 @pytest.fixture(scope="session")
 def head_unit(own_cache: Path) -> Opened:
     """The shipped network."""

@@ -44,13 +44,19 @@ def with_note(case: Case, text: str) -> Case:
 
 
 def together(target: Callable[..., None], count: int, *arguments: Any) -> None:
-    """Run ``target(store, number)`` in several processes at once; all must end well."""
-    runs = [FRESH.Process(target=target, args=(*arguments, number)) for number in range(count)]
+    """Run ``target(store, number)`` in several processes that begin at the same moment; all must end well."""
+    gate = FRESH.Barrier(count)
+    runs = [FRESH.Process(target=once_all_are_here, args=(gate, target, *arguments, number)) for number in range(count)]
     for run in runs:
         run.start()
     for run in runs:
         run.join(120)
     assert [run.exitcode for run in runs] == [0] * count
+
+
+def once_all_are_here(gate: Any, target: Callable[..., None], *arguments: Any) -> None:
+    gate.wait(60)
+    target(*arguments)
 
 
 def left_over(store: Path) -> list[str]:
