@@ -255,13 +255,13 @@ def show_case(
 ) -> None:
     """Show a case as it is on disk."""
     from diagnose import case as cases
-    from diagnose.screens_call import plain_lines
+    from diagnose import screens, screens_call
 
     file = cases.load(cases.store_path(store)[0], case)
     if as_json:
         print_json({"schema": 1, "file": str(file.path), "case": file.case})
         return
-    print(plain_lines(cases.to_text(file.case)), end="")
+    screens_call.show_file(screens.console(), cases.to_text(file.case))
 
 
 @cases_app.command("reopen", short_help="Open a closed case again.", epilog="Example: diagnose cases reopen 20261125-0930")

@@ -309,6 +309,14 @@ def plain_lines(text: str) -> str:
     return "\n".join(plain(line) for line in text.split("\n"))
 
 
+def show_file(out: Console, text: str) -> None:
+    """The text of a file: wrapped to the window at a terminal, as it is for a program that reads it."""
+    if out.is_terminal:
+        emit(out, lambda inner: inner.print(Text(plain_lines(text)), end=""))
+    else:
+        out.file.write(plain_lines(text))
+
+
 def show_understood(out: Console, rows: Mapping[str, str]) -> None:
     """How an answered message was understood."""
     def draw(inner: Console) -> None:

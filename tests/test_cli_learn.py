@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 import typer
+from rich.console import Console
 from typer.testing import CliRunner
 
 from diagnose import case as cases
@@ -24,6 +25,7 @@ from diagnose.overlay import EXPERT, FILE, in_force, read_overlay
 from diagnose.records import CHECK
 from diagnose.review import lesson, read_log, review
 from diagnose.screens import console
+from diagnose.screens_call import show_file
 from diagnose.screens_learn import show_lesson, show_review
 from diagnose.source import InputError
 from tests.simulated_cases import perturbed, simulated
@@ -285,6 +287,16 @@ def test_every_screen_says_whose_numbers_it_speaks_from(command: tuple[str, ...]
         done = capsys.readouterr()
         said = " ".join(html.unescape(done.out + done.err).split())
         assert any(f"{verb} {says}" in said for verb in ("speaks from", "In use now:", "so far, by", "chosen by")), said[-300:]
+
+
+def test_a_case_is_shown_as_it_is_or_wrapped_to_the_window_of_a_terminal(demonstration: Path) -> None:
+    text = (demonstration / "20260305-0750.yaml").read_text()
+    assert max(map(len, text.splitlines())) > 60
+    shown, piped = io.StringIO(), io.StringIO()
+    show_file(Console(file=shown, force_terminal=True, width=60, color_system=None), text)
+    show_file(console(piped, width=60), text)
+    assert piped.getvalue() == text
+    assert max(map(len, shown.getvalue().splitlines())) <= 60 and shown.getvalue().split() == text.split()
 
 
 def test_learning_starts_from_the_files_not_from_what_was_learned_before(demonstration: Path, head_unit: Opened) -> None:
