@@ -212,6 +212,10 @@ def test_a_slip_in_a_long_word_is_overlooked() -> None:
     ("stations are lost at every key-off", {"forgets_at_key_off=yes"}),
     ("poor reception", {"fm_weak=yes"}),
     ("the unit stays on", {"stays_on_key_out=yes"}),
+    ("there is a whining noise that goes up when I press the gas", {"whine_with_engine=yes"}),
+    ("the volume keeps jumping up and down", {"unbidden_changes=yes"}),  # no jump start
+    ("my indicators have stopped ticking", {"chimes_missing=yes"}),  # no ticking in the speakers
+    ("it gets stuck on the logo and starts over and over", {"random_restarts=yes"}),
     ("", set()),
 ])
 def test_known_traps(text: str, expected: set[str]) -> None:
