@@ -103,7 +103,8 @@ def findings(
 def reading(
     name: Annotated[str | None, typer.Argument(metavar="NAME", help="Which reading; without it all are listed.",
                                                 autocompletion=completion.reading_names)] = None,
-    values: Annotated[list[str] | None, typer.Argument(metavar="NAME=VALUE", help="Its numbers, with units.")] = None,
+    values: Annotated[list[str] | None, typer.Argument(metavar="[NAME=]VALUE", help="Its numbers, with units; those that "
+                                                       "it needs may stand without their names, in order.")] = None,
     as_json: cli_call.JsonOption = False,
 ) -> None:
     """Work out what a reading means: formula, source, limits, and how likely each level is with the meter's error."""
@@ -114,7 +115,7 @@ def reading(
         if as_json:
             cli_call.print_json({"schema": 1, "readings": found})
         else:
-            screens.show_readings(screens.console(), found)
+            screens.show_readings(screens.console(), found, in_full=name is not None)
         return
     judgement = readings.run(name, values)
     if as_json:

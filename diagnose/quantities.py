@@ -380,13 +380,19 @@ def _problems(argument: Argument, value: Any) -> list[Problem]:
 
 
 def call_with_texts(spec: Spec, texts: Iterable[str]) -> Judgement:
-    """Run a reading on ``NAME=VALUE`` texts; InputError that gathers all that is wrong with them."""
+    """Run a reading on ``NAME=VALUE`` texts; bare values are those of the needed arguments, in their order. InputError that
+    gathers all that is wrong with them."""
     known = {argument.name: argument for argument in (*spec.arguments, *_METER_ARGUMENTS)}
     given: dict[str, float | str] = {}
     problems: list[Problem] = []
+    texts = list(texts)
+    named = {text.partition("=")[0].strip() for text in texts if "=" in text}
+    unnamed = (argument.name for argument in spec.arguments if argument.required and argument.name not in named)
     for text in texts:
         name, separator, value = (part.strip() for part in text.partition("="))
-        if not separator or not value:
+        if not separator:
+            name, value = next(unnamed, ""), name
+        if not name or not value:
             problems.append(Problem("", 0, "", f"{text[:60]!r} is not of the form NAME=VALUE",
                                     f"write for example {spec.arguments[0].name}=12"))
         elif name not in known:

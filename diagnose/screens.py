@@ -327,9 +327,15 @@ def ask_which(out: Console, doubt: Doubt, knowledge: Knowledge) -> tuple[str, st
         out.print(Text(f"type a number from 0 to {len(doubt.candidates)}"))
 
 
-def show_readings(out: Console, found: Sequence[Mapping[str, Any]]) -> None:
-    """Readings with their arguments."""
+def show_readings(out: Console, found: Sequence[Mapping[str, Any]], *, in_full: bool) -> None:
+    """Readings with what they need, or in full: every argument with its limits and what it is usually."""
     def draw(inner: Console) -> None:
+        if not in_full:
+            _grid(inner, [[Text(one["name"], style="cyan"), Text(one["title"]),
+                           Text(" ".join(a["name"] for a in one["arguments"] if a["required"]), style="dim")] for one in found])
+            _lines(inner, ["diagnose reading NAME says what one takes; diagnose reading NAME VALUE... works it out"], mark="",
+                   style="dim")
+            return
         for one in found:
             _heading(inner, f"{one['name']}: {one['title']}")
             rows = []

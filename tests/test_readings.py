@@ -523,6 +523,16 @@ def test_nonsense_is_refused_in_one_sentence(name: str, texts: list[str], key: s
     assert "\n" not in str(caught.value)
 
 
+def test_what_is_needed_may_stand_without_its_name() -> None:
+    named = run("wire", ["section=1.5 mm2", "length=3 m", "current=10 A", "cable=tinned"])
+    assert run("wire", ["1.5mm2", "cable=tinned", "3m", "10A"]) == named
+    assert run("wire", ["length=3 m", "1.5", "cable=tinned", "10"]) == named
+    with pytest.raises(InputError, match=r"'V' is not of the form NAME=VALUE"):  # only what is needed, and no unit apart
+        run("charging", ["13.9", "V"])
+    with pytest.raises(InputError, match="section"):
+        run("wire", ["3m", "1.5mm2", "10A"])
+
+
 def test_all_that_is_wrong_is_said_at_once() -> None:
     with pytest.raises(InputError) as caught:
         run("wire", ["section=1,200", "lenght=3", "current=5", "current=6", "cable=gold"])
