@@ -55,7 +55,7 @@ def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, numbe
     """One question: what to ask, how to do it, what to mind, and the answers it may have. read: cautions that were shown in
     full before."""
     def draw(inner: Console) -> None:
-        minutes = f", about {max(1, round(score.minutes))} min" if score else ""
+        minutes = f", about {max(1, round(score.minutes))} min{_pays(score)}" if score else ""
         asked = "asked again after the remedy, " if again else ""
         _heading(inner, f"{number}. {plain(finding.title)}", "bold cyan")
         _lines(inner, [f"({asked}for the {who}{minutes})"], mark="", style="dim")
@@ -71,6 +71,14 @@ def show_question(out: Console, knowledge: Knowledge, finding: Finding, *, numbe
             _lines(inner, [f"or the {finding.reading.quantity} as a number in {finding.reading.unit}"], mark="", style="dim")
 
     emit(out, draw)
+
+
+def _pays(score: CheckScore) -> str:
+    """Why a question is put, in a few words; ``why`` says it in full."""
+    if score.first:
+        return ", always first"
+    saves = round(score.saving or 0.0)
+    return f", {_tells(score.gain)}" + (f", saves about {saves} min" if saves >= 1 else "")
 
 
 def _mind(out: Console, cautions: Iterable[Caution], who: str, read: Collection[str]) -> None:

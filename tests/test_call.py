@@ -104,6 +104,8 @@ def test_wrong_input_is_told_in_a_sentence_and_nothing_is_lost(folder: Path) -> 
                        ("tried nothing at all", "there is no cause"), ("ask nothing", "there is no finding")]:
         assert told in talk.say(line), line
     assert talk.case() == before
+    assert re.search(r"min, tells (much|something|little)", talk.say("none"))
+    before = talk.case()
     assert "other questions" in talk.say("else")
     assert "bit about" in talk.say("why")
     assert "take the last answer back" in talk.say("help")
@@ -167,7 +169,7 @@ def test_a_call_shows_how_the_first_words_were_understood(folder: Path) -> None:
 
 def test_smell_ends_the_telephone_call(folder: Path) -> None:
     talk = Talk(folder, "call", "poor reception on every fm station", columns=120)
-    talk.prompt()
+    assert "always first" in talk.prompt()
     why = talk.say("why")
     assert re.search(r"smell or smoke +then stop now", why) and re.search(r"none +then [1-9]", why)
     assert "saves" not in why  # it is asked whatever it saves
