@@ -10,6 +10,7 @@ not come back within it "did not finish".
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import platform
@@ -45,11 +46,10 @@ CALLBACKS = 12
 BAR_MS = {1: 1.0, 2: 1.0, 4: 1.0, 6: 1.0, 14: 20.0}  # posterior of all causes: design section 9
 RANKING_BAR_MS = {6: 25.0}  # every candidate check; design section 9
 QUESTIONS, CONVERSATION_BAR_S = 10, 0.5  # computing of a whole conversation
-START_BARS = {"floor": 1.5, "pgmpy": 0.25}  # triage against a process that only imports; design section 9
-WORDS = "forgets its stations every night"
 MEMORY = 8 * 2**30  # bytes that a general engine may take
 PARTS = ("posterior", "ranking", "conversation", "learning", "growth", "engines", "engine_ranking", "packaged", "start")
 ENGINES = ("pgmpy", "pyagrum")
+ENGINE_CALLBACKS = 3  # of each number of abnormal reports
 HERE = Path(__file__).resolve().parent.parent
 
 
@@ -254,33 +254,45 @@ def _conversation(opened: Opened, callback: Drawn, folder: Path) -> tuple[float,
 # --- general engines -------------------------------------------------------------------------------------------------
 
 
-def against_engines(opened: Opened, callbacks: dict[int, list[Callback]], repeats: int, limit: float) -> None:
-    """The same findings and the causes linked to them, as the networks stand (no people, no silence)."""
-    network = opened.network
+def against_engines(callbacks: dict[int, list[Callback]], limit: float) -> None:
+    """The same findings and the causes linked to them, as the networks stand (no people, no silence); each of us in a process
+    of its own. Medians over callbacks with the lowest and the highest; MiB: the most that any of those processes held."""
     rows = []
     for count, some in callbacks.items():
-        if not some:
+        chosen = some[:ENGINE_CALLBACKS]
+        if not chosen:
             continue
-        callback = some[0]
-        evidence = plain_evidence(network, dict(callback.seen))
-        posterior = infer(network, evidence, somebody_called=False)
-        mine = milliseconds(partial(infer, network, evidence, somebody_called=False), repeats)
-        row = [f"{count} + {len(callback.normal)}", f"{mine:.2f}"]
+        ours = [run_engine("ours", one, limit) for one in chosen]
+        row = [f"{count} + {len(chosen[0].normal)}", spread([one["ms"] for one in ours])]
+        held, apart = [max(one["mib"] for one in ours)], 0.0
         for engine in ENGINES:
-            answer = run_engine(engine, callback, limit)
-            if "ms" not in answer:
-                row += [answer["failed"], "", ""]
+            theirs = _answers(engine, chosen, limit)
+            if "failed" in theirs[-1]:
+                row += [theirs[-1]["failed"], ""]
                 continue
-            apart = max(abs(p - posterior.p[network.cause_index[name]]) for name, p in answer["p"].items())
-            row += [f"{answer['ms']:.1f}", f"x {answer['ms'] / mine:,.0f}", f"{apart:.0e}"]
-        rows.append(row)
+            row += [spread([one["ms"] for one in theirs], 1),
+                    f"x {statistics.median([one['ms'] / own['ms'] for one, own in zip(theirs, ours, strict=True)]):,.0f}"]
+            apart = max(apart, *(abs(p - own["p"][name]) for one, own in zip(theirs, ours, strict=True)
+                                 for name, p in one["p"].items()))
+            held.append(max(one["mib"] for one in theirs))
+        rows.append([*row, f"{apart:.0e}" if len(held) > 1 else "", ", ".join(f"{mib:.0f}" for mib in held)])
     title = "Against general engines, ms for all causes linked to these findings"
     print_table(f"{title} (limits {limit:g} s, {MEMORY // 2**30} GB; building their model is not counted)",
-                ["abnormal + normal", "ours", "pgmpy", "ratio", "apart", "pyagrum", "ratio", "apart"], rows)
+                ["abnormal + normal", "ours", "pgmpy", "ratio", "pyagrum", "ratio", "apart", "MiB of each"], rows)
+
+
+def _answers(engine: str, some: Sequence[Callback], limit: float) -> list[dict]:
+    """What an engine makes of callbacks, up to the first at which it fails."""
+    found: list[dict] = []
+    for one in some:
+        found.append(run_engine(engine, one, limit))
+        if "failed" in found[-1]:
+            break
+    return found
 
 
 def run_engine(engine: str, callback: Callback, limit: float) -> dict:
-    """Time and posteriors of a general engine in a process of its own, or why there are none."""
+    """Time, posteriors and memory of an engine in a process of its own, or why there are none."""
     command = [sys.executable, "-W", "ignore", "-m", "tests.benchmark", "--engine", engine, "--seen", json.dumps(callback.seen)]
     try:
         done = subprocess.run(command, capture_output=True, text=True, timeout=limit, cwd=HERE, check=False)
@@ -293,79 +305,43 @@ def run_engine(engine: str, callback: Callback, limit: float) -> dict:
 
 
 def engine_process(engine: str, seen: dict[str, int]) -> None:
-    """One engine on one callback; prints its best time and its posteriors as JSON."""
+    """One engine on one callback; prints its best time, its posteriors and the most MiB it held as JSON."""
     if sys.platform != "win32":
         import resource
 
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+    network = open_network("head_unit").network
+    if engine == "ours":
+        evidence = plain_evidence(network, dict(seen))
+        linked = {i for name in seen for i in network.link_cause[network.rows(network.finding_index[name])].tolist()}
+        infers = partial(infer, network, evidence, somebody_called=False)
+        p = infers().p
+        own = {network.causes[i]: float(p[i]) for i in linked}
+        print(json.dumps({"ms": milliseconds(infers, 7), "p": own, "mib": most_held()}))
+        return
     from tests.outside import engines
 
-    network = open_network("head_unit").network
     tables = engines.pruned_tables(network, seen)
     if engine == "pgmpy":
         ask = partial(engines.pgmpy_posteriors, engines.pgmpy_engine(network, list(seen)), tables.priors, seen)
     else:
         ask = partial(engines.agrum_posteriors, engines.agrum_network(tables), tables.priors, seen)
     found = ask()
-    print(json.dumps({"ms": milliseconds(ask, 3), "p": found}))
+    print(json.dumps({"ms": milliseconds(ask, 3), "p": found, "mib": most_held()}))
 
 
-# --- starting up -----------------------------------------------------------------------------------------------------
-
-
-def children_seconds() -> float:
-    """Processor time of all processes started so far and ended (clock time where the system does not count it)."""
+def most_held() -> float:
+    """The most memory that this process ever held, MiB; nan where the system does not count it. Linux tells it apart from
+    that of the process it was started from, elsewhere it is at least that."""
+    with contextlib.suppress(OSError):
+        for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
+            if line.startswith("VmHWM:"):
+                return int(line.split()[1]) / 2**10
     if sys.platform == "win32":
-        return time.perf_counter()
+        return float("nan")
     import resource
 
-    used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return used.ru_utime + used.ru_stime
-
-
-def start_up(repeats: int) -> None:
-    """A whole triage as a process against processes that only import, in turn so that a busy machine hits all alike."""
-    commands = {
-        "python alone": [sys.executable, "-c", "pass"],
-        "imports numpy, typer, rich, yaml": [sys.executable, "-c", "import numpy, typer, rich, yaml"],
-        "triage": [sys.executable, "-m", "diagnose", "triage", WORDS],
-        "triage as JSON": [sys.executable, "-m", "diagnose", "triage", WORDS, "--json"],
-        "imports pgmpy.models": [sys.executable, "-W", "ignore", "-c", "import pgmpy.models"],
-    }
-    with tempfile.TemporaryDirectory() as compiled:  # as after an installation: every module compiled once, by the first round
-        environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-        environment["PYTHONPYCACHEPREFIX"] = compiled
-        _time_processes(commands, environment, repeats)
-
-
-def _time_processes(commands: dict[str, list[str]], environment: dict[str, str], repeats: int) -> None:
-    wall: dict[str, list[float]] = {name: [] for name in commands}
-    work: dict[str, list[float]] = {name: [] for name in commands}
-    failed: dict[str, str] = {}
-    for number in range(repeats + 1):
-        for name, command in commands.items():
-            if name in failed:
-                continue
-            start, used = time.perf_counter(), children_seconds()
-            done = subprocess.run(command, capture_output=True, text=True, cwd=HERE, env=environment, check=False)
-            if done.returncode != 0:
-                failed[name] = (done.stderr.strip().splitlines() or ["failed"])[-1][:60]
-            elif number:  # the first round warms the caches
-                wall[name].append((time.perf_counter() - start) * 1e3)
-                work[name].append((children_seconds() - used) * 1e3)
-    medians = {name: statistics.median(some) for name, some in work.items() if some}
-    floor, heavy = medians["imports numpy, typer, rich, yaml"], medians.get("imports pgmpy.models", float("nan"))
-    rows = []
-    for name in commands:
-        if name in failed:
-            rows.append([name, failed[name], "", "", "", ""])
-            continue
-        ratio, share = medians[name] / floor, medians[name] / heavy
-        said = f"floor {verdict(ratio, START_BARS['floor'])}, pgmpy {verdict(share, START_BARS['pgmpy'])}"
-        rows.append([name, spread(work[name], 0), spread(wall[name], 0), f"{ratio:.2f}", f"{share:.2f}",
-                     said if name == "triage" else ""])
-    print_table(f"Starting up, a whole process, warm (median of {repeats}; ratios of processor time)",
-                ["process", "processor ms", "clock ms", "x floor", "x pgmpy", ""], rows)
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
 
 
 # --- the command -----------------------------------------------------------------------------------------------------
@@ -377,7 +353,7 @@ def main() -> None:
     parser.add_argument("parts", nargs="*", metavar="PART", help=f"{', '.join(PARTS)} (all if none is named)")
     parser.add_argument("--repeats", type=int, default=7, help="of each measurement (default 7)")
     parser.add_argument("--limit", type=float, default=120.0, help="seconds for a general engine (default 120)")
-    parser.add_argument("--engine", choices=ENGINES, help=argparse.SUPPRESS)
+    parser.add_argument("--engine", choices=("ours", *ENGINES), help=argparse.SUPPRESS)
     parser.add_argument("--seen", type=json.loads, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if set(given.parts) - set(PARTS):
@@ -409,7 +385,7 @@ def main() -> None:
         from tests.benchmark_learning import against_libraries, learning
 
         learning()
-        against_libraries(opened)
+        against_libraries(opened, min(given.repeats, 3))
     if "growth" in parts:
         from tests.benchmark_growth import ABNORMAL as SIX
         from tests.benchmark_growth import growth
@@ -418,7 +394,7 @@ def main() -> None:
                     ["causes", "links", "callbacks", "posterior", "x the first", "ranking", "x the first"],
                     growth(draw_callbacks, milliseconds, given.repeats))
     if "engines" in parts:
-        against_engines(opened, callbacks, given.repeats, given.limit)
+        against_engines(callbacks, given.limit)
     if "engine_ranking" in parts:
         from tests.benchmark_growth import ranking_by_engines
 
@@ -432,6 +408,8 @@ def main() -> None:
                     ["network", "causes", "findings", "links", "ours", "pgmpy", "ratio", "apart"],
                     packaged_parts(given.repeats))
     if "start" in parts:
+        from tests.benchmark_start import start_up
+
         start_up(2 * given.repeats + 1)
 
 

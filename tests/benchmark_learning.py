@@ -7,7 +7,7 @@ Each log is learned in a process of its own, with the most memory that process e
 from __future__ import annotations
 
 import json
-import resource
+import statistics
 import subprocess
 import sys
 import time
@@ -21,7 +21,7 @@ from diagnose.caserecord import CLOSED, Case, CaseAnswer
 from diagnose.learn import count_cases, fit
 from diagnose.network import Network, Opened, open_network
 from diagnose.review import lesson, read_log, review
-from tests.benchmark import print_table, sample_levels, verdict
+from tests.benchmark import most_held, print_table, sample_levels, spread, verdict
 from tests.enumeration import Tables
 from tests.outside.engines import pruned_tables
 from tests.simulated_cases import AT, simulated
@@ -32,20 +32,26 @@ LOGS = (1_000, 10_000, 100_000)
 COMPLETE = (500, 10_000)  # rows against general libraries
 PARENTS = range(2, 6)  # causes of a finding there: their tables have a row for every combination
 FINDINGS = 40
+STEPS = ("counting", "learning", "reviewing")
 
 
-def learning(sizes: Sequence[int] = LOGS) -> None:
-    """Logs of growing length, the cases drawn one by one; the time of drawing them is taken off."""
-    rows = []
+def learning(sizes: Sequence[int] = LOGS, repeats: int = 3) -> None:
+    """Logs of growing length, the cases drawn one by one; the time of drawing them is taken off. The longest is done once."""
+    rows: list[list[str]] = []
+    first = 0.0
     for size in sizes:
-        done = subprocess.run([sys.executable, "-m", "tests.benchmark_learning", str(size)], check=True, capture_output=True)
-        found = json.loads(done.stdout)
-        whole = found["counting"] + found["learning"] + found["reviewing"]
-        rows.append([f"{size:,}", *(f"{found[name]:.1f}" for name in ("counting", "learning", "reviewing")),
-                     f"{1000 * whole / size:.2f}", f"{found['entries']:,}", f"{found['held']:.0f}",
-                     verdict(whole, BARS_S.get(size))])
-    print_table("Learning from simulated logs, s of processor time", ["cases", "counting", "learning", "reviewing", "ms a case",
-                                                                      "counts kept", "most MiB held", ""], rows)
+        found = []
+        for _ in range(1 if size == max(sizes) else repeats):
+            command = [sys.executable, "-m", "tests.benchmark_learning", str(size)]
+            found.append(json.loads(subprocess.run(command, check=True, capture_output=True).stdout))
+        whole = [sum(one[step] for step in STEPS) for one in found]
+        each = 1000 * statistics.median(whole) / size
+        first = first or each
+        rows.append([f"{size:,}", *(spread([one[step] for one in found], 1) for step in STEPS), f"{each:.2f}",
+                     f"{each / first:.2f}", f"{found[0]['entries']:,}", f"{max(one['held'] for one in found):.0f}",
+                     verdict(statistics.median(whole), BARS_S.get(size))])
+    print_table("Learning from simulated logs, s of processor time",
+                ["cases", *STEPS, "ms a case", "x the first", "counts kept", "most MiB held", ""], rows)
 
 
 def figures(opened: Opened, size: int) -> dict[str, float]:
@@ -60,9 +66,9 @@ def figures(opened: Opened, size: int) -> dict[str, float]:
     learned = time.process_time()
     review(opened, log)
     reviewed = time.process_time()
-    held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
     return {"counting": max(counted - drawn - (drawn - began), 0.0), "learning": learned - counted,
-            "reviewing": reviewed - learned, "entries": len(log.statistics.cells) + len(log.statistics.touched), "held": held}
+            "reviewing": reviewed - learned, "entries": len(log.statistics.cells) + len(log.statistics.touched),
+            "held": most_held()}
 
 
 def _cases(opened: Opened, size: int) -> Iterator[Case]:
@@ -72,7 +78,7 @@ def _cases(opened: Opened, size: int) -> Iterator[Case]:
 # --- against general libraries ---------------------------------------------------------------------------------------
 
 
-def against_libraries(opened: Opened) -> None:
+def against_libraries(opened: Opened, repeats: int) -> None:
     """Complete data: every cause and every finding of every case is known. Ours starts from case records, the others from a
     table that is ready; theirs learn a free table for each finding, ours its links. Error: of P(finding | one cause alone)."""
     tables = _part(opened)
@@ -83,16 +89,21 @@ def against_libraries(opened: Opened) -> None:
         worlds = rng.random((size * 2, len(small.network.causes))) < small.network.prior
         worlds = worlds[worlds.any(axis=1)][:size]
         levels = {name: sample_levels(small.network, worlds, name, rng) for name in small.network.findings}
+        mine = 0.0
         for name, learn in (("ours", _ours), ("pgmpy", _pgmpy), ("pyagrum", _agrum)):
-            began = time.process_time()
-            p, ready = learn(small, tables, worlds, levels)
-            used = time.process_time() - began
+            times = []
+            for _ in range(repeats):
+                began = time.process_time()
+                p, ready = learn(small, tables, worlds, levels)
+                times.append(time.process_time() - began - ready)
+            mine = mine or statistics.median(times)
             apart = [abs(p[pair] - (1 - (1 - above[0]) * (1 - tables.leaks[pair[1]][0])))
                      for pair, above in tables.links.items()]
-            rows.append([f"{len(worlds):,}", name, f"{used - ready:.2f}", f"{np.mean(apart):.4f}", f"{max(apart):.3f}"])
+            rows.append([f"{len(worlds):,}", name, spread(times), f"x {statistics.median(times) / mine:.2f}",
+                         f"{np.mean(apart):.4f}", f"{max(apart):.3f}"])
     print_table(f"Learning from complete data: {len(tables.priors)} causes, {len(tables.leaks)} findings of "
                 f"{PARENTS.start} to {PARENTS.stop - 1} causes, s",
-                ["cases", "library", "s", "mean error", "largest error"], rows)
+                ["cases", "library", "s", "ratio", "mean error", "largest error"], rows)
 
 
 def _part(opened: Opened) -> Tables:
