@@ -229,9 +229,17 @@ def open_case(name: str, store: str | None, network: str = "") -> tuple[Opened, 
     """A case and the network it belongs to; network: where that is a folder of files, the folder."""
     from diagnose import case as cases
 
-    folder, _ = cases.store_path(store)
+    folder, why = cases.store_path(store)
     file = cases.load(folder, name)
+    say_where(file.case, folder, why)
     return _network_of(file.case, network, store), file
+
+
+def say_where(case: Case, folder: Path, why: str) -> None:
+    """Which store a case lies in, on stderr, so that what was asked for stands alone on stdout."""
+    from diagnose.screens import show_problems
+
+    show_problems([f"case {case.id} in {folder} ({why})"])
 
 
 def _network_of(case: Case, network: str, store: str | None) -> Opened:
@@ -263,11 +271,11 @@ def _case_for(network: str, words: list[str], reference: str, store: str | None,
     said; nothing is written for a person or a tool that the network does not know."""
     from diagnose import case as cases
     from diagnose.caserecord import CASE_ID, Case
-    from diagnose.screens import show_problems
 
     folder, why = cases.store_path(store)
     if len(words) == 1 and (CASE_ID.fullmatch(words[0]) or re.fullmatch(r"\d[\d-]*", words[0])):
         file = cases.load(folder, words[0])
+        say_where(file.case, folder, why)
         opened = _network_of(file.case, "" if network == DEFAULT_NETWORK else network, store)
         check_people(opened, who, tools)
         return opened, file
@@ -278,11 +286,12 @@ def _case_for(network: str, words: list[str], reference: str, store: str | None,
     text = cleaned(" ".join(words))
     if text:
         from diagnose.correspondence import with_words
+        from diagnose.screens import show_problems
 
         case, told = with_words(opened, case, text, choose=chooser(opened))
         show_problems(told)
     file = cases.create(folder, case)
-    show_problems([f"case {file.case.id} in {folder} ({why})"])
+    say_where(file.case, folder, why)
     return opened, file
 
 

@@ -19,6 +19,7 @@ from diagnose.cli_call import (
     StoreOption,
     open_case,
     print_json,
+    say_where,
 )
 from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import InputError, complaint
@@ -257,7 +258,9 @@ def show_case(
     from diagnose import case as cases
     from diagnose import screens, screens_call
 
-    file = cases.load(cases.store_path(store)[0], case)
+    folder, why = cases.store_path(store)
+    file = cases.load(folder, case)
+    say_where(file.case, folder, why)
     if as_json:
         print_json({"schema": 1, "file": str(file.path), "case": file.case})
         return
@@ -273,7 +276,9 @@ def reopen(
     """Open a closed case again; how it had been closed is kept in a note."""
     from diagnose import case as cases
 
-    file = cases.load(cases.store_path(store)[0], case)
+    folder, why = cases.store_path(store)
+    file = cases.load(folder, case)
+    say_where(file.case, folder, why)
     file = cases.save(file, cases.reopened(file.case, at=cases.now()))
     if as_json:
         print_json({"schema": 1, "file": str(file.path), "case": file.case})

@@ -88,6 +88,7 @@ def report(
     from diagnose.reasons import reasons_of
     from diagnose.session import standing
 
+    _not_both(html, as_json)
     opened, file = open_case(case, store, network)
     now = standing(opened, file.case)
     if customer:
@@ -116,6 +117,7 @@ def export(
     """Write a part of a network in an open interchange format for general programs."""
     from diagnose.exchange import export_case, export_model
 
+    _not_both(file, as_json)
     if form not in FORMATS:
         raise complaint(f"there is no format {form[:40]!r}", nearest(form, FORMATS), key="--format")
     if not case:
@@ -183,13 +185,17 @@ def show(
             screens_explain.show_overview(screens.console(), maps.overview(opened), opened)
 
 
+def _not_both(file: Path, as_json: bool) -> None:
+    """InputError where what is written and the JSON about it would go to the same place."""
+    if as_json and str(file) == "-":
+        raise complaint("the page and the JSON cannot both go to standard output", "name a file", key="--json")
+
+
 def _write(file: Path, text: str, as_json: bool = False) -> None:
     """Put a file whole and say so, or print it for '-'; InputError if it cannot be written."""
     from diagnose.source import put_file
 
     if str(file) == "-":
-        if as_json:
-            raise complaint("the page and the JSON cannot both go to standard output", "name a file", key="--json")
         print(text, end="")
         return
     data = text.encode("utf-8", "replace")

@@ -289,6 +289,20 @@ def test_every_screen_says_whose_numbers_it_speaks_from(command: tuple[str, ...]
         assert any(f"{verb} {says}" in said for verb in ("speaks from", "In use now:", "so far, by", "chosen by")), said[-300:]
 
 
+@pytest.mark.parametrize("command", [
+    ("cases", "list"), ("cases", "show", "20261123"), ("cases", "reopen", "20260203"), ("cases", "export", "x.csv"),
+    ("close", "20261123", "--not-found", "--not-put-right", "--minutes", "1"), ("call", "20261123"), ("reply", "20261123"),
+    ("reply", "no sound"), ("sheet", "20261123"), ("why", "20261123"), ("report", "20261123", "--html", "x.html"),
+    ("learn",), ("learn", "--undo"), ("review", "--questions", "0")])
+def test_the_store_is_always_said(command: tuple[str, ...], demonstration: Path, monkeypatch: pytest.MonkeyPatch,
+                                  capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.chdir(demonstration.parent)
+    monkeypatch.setattr("sys.stdin", io.StringIO("stop\n"))
+    assert whole_program(list(command)) == 0
+    done = capsys.readouterr()
+    assert "cases (the folder 'cases' here)" in " ".join((done.out + done.err).split())
+
+
 def test_a_case_is_shown_as_it_is_or_wrapped_to_the_window_of_a_terminal(demonstration: Path) -> None:
     text = (demonstration / "20260305-0750.yaml").read_text()
     assert max(map(len, text.splitlines())) > 60

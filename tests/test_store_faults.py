@@ -441,6 +441,28 @@ def test_a_file_size_limit_leaves_what_was_there(tmp_path: Path) -> None:
     assert run.stdout.count("File too large") == 2
 
 
+@posix_only
+def test_the_words_are_on_the_disk_before_the_name_and_the_name_before_the_end(tmp_path: Path,
+                                                                               monkeypatch: pytest.MonkeyPatch) -> None:
+    steps: list[str] = []
+    sync = os.fsync
+
+    def noted_sync(handle: int) -> None:
+        steps.append("sync folder" if stat.S_ISDIR(os.fstat(handle).st_mode) else "sync file")
+        sync(handle)
+
+    def noted(name: str, do: Callable[..., None]) -> Callable[..., None]:
+        return lambda *rest: (steps.append(name), do(*rest))[1]
+
+    monkeypatch.setattr(os, "fsync", noted_sync)
+    monkeypatch.setattr(os, "link", noted("name", os.link))
+    monkeypatch.setattr(os, "replace", noted("name", os.replace))
+    made = cases.create(tmp_path, opened())
+    assert steps == ["sync file", "name", "sync folder"]
+    cases.save(made, with_note(made.case, "x"))
+    assert steps == ["sync file", "name", "sync folder"] * 2
+
+
 def test_a_write_that_fails_half_way_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = cases.create(tmp_path, opened())
     before = made.path.read_bytes()
