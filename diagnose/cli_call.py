@@ -129,7 +129,8 @@ def reply(
             continue
         screens.tell([f"not taken: {line.question}: {line.words} ({line.doubt or 'not answered'})"])
     again = _again(file.case, network)
-    screens.tell([f"{len(taken)} answers kept; go on with: diagnose reply {again}, or: diagnose call {again}"])
+    kept = "1 answer" if len(taken) == 1 else f"{len(taken)} answers"
+    screens.tell([f"{kept} kept; go on with: diagnose reply {again}, or: diagnose call {again}"])
 
 
 def _confirmed(line: Any) -> bool:

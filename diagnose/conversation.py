@@ -14,8 +14,9 @@ from diagnose.case import answers_in_force, stale_findings
 from diagnose.caserecord import CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
 from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
 from diagnose.network import Network, Opened
-from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
+from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding, Knowledge
 from diagnose.source import complaint, nearest
+from diagnose.triage import Heard
 from diagnose.wording import NEGATIONS, SMALL, stem, words_and_stops
 
 MOVES = 0.1  # link strength from which a remedy makes an earlier check stale
@@ -45,7 +46,8 @@ _OPENING = re.compile(r"(?:sorry|well|er+m?|um+|oh|im|i|he|she|they|we|really|ho
 _YES = frozenset("yes y yep yeah aye yup correct definitely always".split())  # noqa: SIM905
 _NO = frozenset("no n nope nah none nothing never not".split())  # noqa: SIM905
 # Words that may stand behind a yes or a no without adding to it: those that say nothing, but for these.
-_MERE = (SMALL | NEGATIONS | frozenset(["all", "course", "definitely", "at", "there", "sort", "whatsoever"])) - frozenset("""
+_MERE = (SMALL | NEGATIONS | frozenset(["all", "course", "definitely", "at", "there", "sort", "whatsoever", "mate",
+                                             "sir", "madam", "love", "pal", "sorry", "thanks", "afraid"])) - frozenset("""
     after again ago already because been before cos during longer may maybe more most now ok okay once since some soon till
     until well when where while
 """.split())  # noqa: SIM905
@@ -123,13 +125,9 @@ def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -
     text = " ".join(line.split())
     if text.lower() == "skip":
         return Reply("answer", unanswered=SKIPPED)
-    word, _, rest = text.partition(" ")
-    order = word.lower()
-    names = {name.split()[0] for name in ORDERS}
-    if order in names and (rest.strip() or " " not in _full(order)) and not (rest and " " not in _full(order)):
-        return Reply(order, rest.strip())
-    if order in names and not rest:
-        raise complaint(f"{order} wants something after it", _full(order))
+    ordered = order_in(text)
+    if ordered:
+        return ordered
     if _knows_not(text):
         return Reply("answer", unanswered=UNKNOWN)
     opinion = _OPINION.get(_bare(text))
@@ -140,6 +138,18 @@ def understand_reply(opened: Opened, finding: Finding, line: str, *, who: str) -
         likelihood_of(opened.knowledge.header, finding, Answer(finding.id, None, who, reading=value))
         return Reply("answer", reading=value, sure=sure)
     return Reply("answer", level=_level(finding, said.lower()), sure=sure)
+
+
+def order_in(text: str) -> Reply | None:
+    """The order that a typed line is, if it is one; InputError for one that wants something after it."""
+    word, _, rest = text.partition(" ")
+    order = word.lower()
+    names = {name.split()[0] for name in ORDERS}
+    if order in names and (rest.strip() or " " not in _full(order)) and not (rest and " " not in _full(order)):
+        return Reply(order, rest.strip())
+    if order in names and not rest:
+        raise complaint(f"{order} wants something after it", _full(order))
+    return None
 
 
 def _full(order: str) -> str:
@@ -233,6 +243,11 @@ def find_cause(opened: Opened, text: str) -> str:
         others = f" or {len(fits) - 4} others" if len(fits) > 4 else ""
         raise complaint(f"{text[:40]!r} may mean {', '.join(fits[:4])}{others}", "say which")
     raise complaint(f"there is no cause {text[:40]!r}", nearest(plain.replace(" ", "_"), causes))
+
+
+def is_troubled(knowledge: Knowledge, heard: Sequence[Heard]) -> bool:
+    """Whether anything heard is not as it should be; what the vehicle or the fitting is like is no trouble."""
+    return any(not one.normal and knowledge.findings[one.finding].kind != CIRCUMSTANCE for one in heard)
 
 
 def check_known(opened: Opened, case: Case) -> None:

@@ -14,6 +14,7 @@ from diagnose.conversation import (
     already_asked,
     as_answer,
     evidence_of,
+    is_troubled,
     letters,
     named_levels,
     no_longer_valid,
@@ -24,7 +25,7 @@ from diagnose.intake import Choose, answers_from_words
 from diagnose.network import Opened
 from diagnose.nextcheck import Choice, Situation, best_together, remedy_way
 from diagnose.posterior import infer
-from diagnose.records import CHECK, CIRCUMSTANCE, Finding
+from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
 from diagnose.source import InputError, complaint
 from diagnose.triage import SWEEP_MEMORY, Heard, Share, Triage, advise, inside
 from diagnose.wording import words_and_stops
@@ -191,7 +192,7 @@ def compose(opened: Opened, file: CaseFile, *, count: int, tools: frozenset[str]
     if advice.safety in ("stop_now", "do_not_use"):
         greeting += f" {advice.text}"
     greeting += f"\n\nWe have noted: {'; '.join(noted)}. Tell us if that is not right." if noted else ""
-    troubled = any(not heard.normal and knowledge.findings[heard.finding].kind != CIRCUMSTANCE for heard in triage.heard)
+    troubled = is_troubled(knowledge, triage.heard)
     greeting += "" if troubled else f"\n\n{_OPEN}"
     asked = already_asked(opened, file.case, "customer")
     first = [name for name in knowledge.header.first_checks if name not in asked]
@@ -232,15 +233,43 @@ def read_answer(opened: Opened, case: Case, text: str) -> list[ReadLine]:
     names = [name for name in questions_asked(case) if name in opened.knowledge.findings]
     if not names:
         raise complaint("no questions were sent in writing yet", f"compose them with: diagnose reply {case.id}", key=case.id)
-    parts = split_numbered(text, len(names))
+    parts, marks = split_numbered(text, len(names)), _marks(text, len(names))
+    before = text[:marks[0][1]] if marks else "" if parts else text
     in_order = {} if parts else _unnumbered(text, len(names))
     lines = [_read_line(opened, opened.knowledge.findings[name], parts.get(number) or in_order.get(number, ""))
              for number, name in enumerate(names, 1)]
-    return [line._replace(doubt=line.doubt or "no number before it") if in_order else line for line in lines]
+    if in_order:
+        lines = [line._replace(doubt=line.doubt or "no number before it") for line in lines]
+    return lines + _said_besides(opened, case, [before, *(line.words for line in lines if line.doubt)], names)
+
+
+def _said_besides(opened: Opened, case: Case, pieces: Sequence[str], asked: Sequence[str]) -> list[ReadLine]:
+    """Trouble that a customer mentions beside the answers and that the case does not hold yet; always doubtful."""
+    known = {answer.finding for answer in case.answers} | set(asked)
+    found = []
+    for piece in pieces:
+        understood, answers = answers_from_words(opened, piece)
+        for match, answer in zip(understood.matches, answers, strict=True):
+            finding = opened.knowledge.findings[match.finding]
+            if finding.kind != REPORT or finding.id in known or finding.level(match.level) == 0:
+                continue
+            known.add(finding.id)
+            entry = told_answers(opened, [answer], at=cases.now())[0]
+            found.append(ReadLine(finding.id, finding.title, match.words, match.level, entry, "said besides"))
+    return found
 
 
 def split_numbered(text: str, count: int) -> dict[int, str]:
     """Number -> the words behind it, for the numbers 1 to ``count`` in rising order; all of it for a single question."""
+    marks = _marks(text, count)
+    if not marks:
+        return {1: text.strip()} if count == 1 else {}
+    ends = [begin for _, begin, _ in marks[1:]] + [len(text)]
+    return {number: text[begin:end].strip(" ,;.\n\t") for (number, _, begin), end in zip(marks, ends, strict=True)}
+
+
+def _marks(text: str, count: int) -> list[tuple[int, int, int]]:
+    """The numbers 1 to ``count`` in rising order: number, where it stands, where what belongs to it begins."""
     marks: list[tuple[int, int, int]] = []
     start = 0
     for number in range(1, count + 1):
@@ -249,10 +278,7 @@ def split_numbered(text: str, count: int) -> dict[int, str]:
         if found:
             marks.append((number, found.start(), found.end()))
             start = found.end()
-    if not marks:
-        return {1: text.strip()} if count == 1 else {}
-    ends = [begin for _, begin, _ in marks[1:]] + [len(text)]
-    return {number: text[begin:end].strip(" ,;.\n\t") for (number, _, begin), end in zip(marks, ends, strict=True)}
+    return marks
 
 
 def _unnumbered(text: str, count: int) -> dict[int, str]:

@@ -154,6 +154,16 @@ def show_numbered(out: Console, titles: Sequence[str]) -> None:
     emit(out, lambda inner: _grid(inner, [[Text(str(n)), Text(plain(title))] for n, title in enumerate(titles, 1)], right=[0]))
 
 
+def show_open_question(out: Console) -> None:
+    """What to ask while no trouble is known."""
+    def draw(inner: Console) -> None:
+        _heading(inner, "What is the trouble?")
+        _lines(inner, ["What does it do, or not do, and since when? In the customer's words; Enter for questions instead."],
+               mark="")
+
+    emit(out, draw)
+
+
 def show_orders(out: Console) -> None:
     """What may be typed besides an answer."""
     def draw(inner: Console) -> None:

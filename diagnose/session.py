@@ -20,7 +20,9 @@ from diagnose.conversation import (
     check_known,
     evidence_of,
     find_cause,
+    is_troubled,
     no_longer_valid,
+    order_in,
     understand_reply,
 )
 from diagnose.evidence import Evidence
@@ -40,7 +42,8 @@ _OUTCOMES = {"yes": CURED, "y": CURED, "no": NO_CHANGE, "n": NO_CHANGE, "partly"
 @dataclass
 class Session:
     """A conversation going on. who: on the line; tools: at hand, None for unknown; made: set-ups that are there by now;
-    wanted: a finding to be put next; refused: passed over by this person; read: cautions shown in full already."""
+    wanted: a finding to be put next; refused: passed over by this person; read: cautions shown in full already; open: whether
+    it may still be asked what the trouble is."""
 
     opened: Opened
     file: cases.CaseFile
@@ -52,6 +55,7 @@ class Session:
     wanted: str = ""
     refused: set[str] = field(default_factory=set)
     read: set[str] = field(default_factory=set)
+    open: bool = True
 
     @property
     def case(self) -> Case:
@@ -110,7 +114,9 @@ def converse(session: Session) -> None:
         choice = choice_of(session, now)
         wanted, session.wanted = session.wanted, ""
         name = wanted or choice.ask
-        if name:
+        if session.open and not wanted and _nothing_known(session, now, choice):
+            going_on = _ask_openly(session, now, choice)
+        elif name:
             going_on = _put(session, now, choice, session.opened.knowledge.findings[name])
         else:
             going_on = _finish(session, now, choice)
@@ -148,11 +154,47 @@ def _put(session: Session, now: Standing, choice: Choice, finding: Finding) -> b
         if not line:
             continue
         try:
-            reply = understand_reply(session.opened, finding, line, who=who)
+            reply = understand_reply(session.opened, finding, "help" if line == "?" else line, who=who)
             if reply.order == "answer":
                 _take(session, finding, reply, who)
                 return True
             done = _obey(session, now, reply, choice, score)
+        except InputError as error:
+            show_problems(error.problems)
+            continue
+        except EOFError:
+            return _leave(session)
+        if done is not None:
+            return done
+
+
+def _nothing_known(session: Session, now: Standing, choice: Choice) -> bool:
+    """Whether no trouble is known yet, so that questions would grope in the dark; what comes first in every conversation
+    comes first here too, and after a remedy the trouble may well be gone."""
+    knowledge = session.opened.knowledge
+    first = choice.ask in knowledge.header.first_checks
+    return not (first or session.case.remedies or is_troubled(knowledge, now.triage.heard))
+
+
+def _ask_openly(session: Session, now: Standing, choice: Choice) -> bool:
+    """Ask what the trouble is until something is understood or the line is empty; False to leave."""
+    show.show_open_question(session.out)
+    while True:
+        line = _read(session)
+        if line is None:
+            return _leave(session)
+        if not line or line.lower() == "skip":
+            session.open = False
+            return True
+        try:
+            reply = order_in("help" if line == "?" else line)
+            if reply is None:
+                done: bool | None = _change(session, "tell", line)
+            elif reply.order == "why":
+                done = None
+                _say(session, "no trouble is known yet: any question would be a guess")
+            else:
+                done = _obey(session, now, reply, choice, None)
         except InputError as error:
             show_problems(error.problems)
             continue
@@ -323,7 +365,8 @@ def _orders_only(session: Session, now: Standing, words: str, choice: Choice | N
             continue
         try:
             if word.lower() not in (*orders, "help", "ask"):
-                raise complaint(f"{line[:40]!r} is no order that fits here", ", ".join(orders[:-1]) + " or stop")
+                raise complaint(f"{line[:40]!r} is no order that fits here",
+                                f"{', '.join(orders[:-1])} or stop; what was said goes in with: tell WORDS")
             if word.lower() in ("tell", "tried", "who", "note", "ask", "reading") and not rest.strip():
                 raise complaint(f"{word} wants something after it", "help shows how")
             if word.lower() == "why" and choice:

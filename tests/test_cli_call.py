@@ -108,3 +108,22 @@ def test_a_case_of_a_folder_of_files_goes_all_its_way_with_it(tmp_path: Path, ca
     assert "1 case in" in said(0, "learn", *its_network) and "1 case closed" in said(0, "review", *its_network)
     assert "of another network: 1" in said(0, "learn")
     said(0, "cases", "reopen", path.stem)
+
+
+def test_where_no_trouble_is_known_it_is_asked_what_it_is_before_any_guess(tmp_path: Path) -> None:
+    done = run("call", "good morning", "--cases", str(tmp_path),
+               stdin=b"none\nmumble\nwhy\nall the stations are lost at every key-off\n?\n")
+    shown = done.stdout.decode()
+    first, then = shown.split("What is the trouble?", 1)
+    assert done.returncode == 0 and "1. Smell" in first and "\n2. " not in first
+    assert then.count("What is the trouble?") == 1  # once more after words in which nothing was understood
+    assert "would be a guess" in then and "Clock, stations and settings lost" in then
+    assert "\n2. " in then and "first letters" in then.split("\n2. ")[1]  # ? shows the help and answers nothing
+    (path,) = tmp_path.glob("*.yaml")
+    answers = {a.finding: a.level for a in cases.load(tmp_path, path.stem).case.answers}
+    assert answers == {"smell_smoke_heat": "none", "forgets_at_key_off": "yes"}
+
+
+def test_an_empty_line_goes_on_with_questions_where_no_trouble_is_known(tmp_path: Path) -> None:
+    shown = run("call", "--cases", str(tmp_path), stdin=b"none\n\nstop\n").stdout.decode()
+    assert shown.index("What is the trouble?") < shown.index("\n2. ")

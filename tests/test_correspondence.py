@@ -102,6 +102,21 @@ def test_what_is_doubtful_is_marked(head_unit: Opened, tmp_path: Path) -> None:
     assert all(line.answer is None for line in read_answer(head_unit, file.case, "a, yes"))  # too few to tell which
 
 
+def test_trouble_mentioned_beside_the_answers_is_asked_about(head_unit: Opened, tmp_path: Path) -> None:
+    file, findings, _ = written(head_unit, tmp_path, "no sound from the left front speaker")
+    asked = [finding.id for finding in findings]
+    before = "Hello, the clock is always an hour out as well.\n"
+    answer = before + "\n".join(f"{number}) sorry mate, left it at home, and parking sensors stopped beeping"
+                               for number in range(1, len(asked) + 1))
+    lines = read_answer(head_unit, file.case, answer)
+    assert [line.finding for line in lines[:len(asked)]] == asked
+    besides = {line.finding: line for line in lines[len(asked):]}
+    assert set(besides) == {"clock_wrong", "chimes_missing"}
+    assert all(line.doubt and line.answer and line.answer.level == "yes" for line in besides.values())
+    plain = "\n".join(f"{number}) dont know mate" for number in range(1, len(asked) + 1))
+    assert [line.understood for line in read_answer(head_unit, file.case, plain)] == ["unknown"] * len(asked)
+
+
 def test_what_only_the_fitter_knows_is_asked_of_the_fitter_in_a_call_and_never_in_writing(head_unit: Opened) -> None:
     knowledge = head_unit.knowledge
     hidden = [f for f in knowledge.of_kind(CIRCUMSTANCE) if f.who]
