@@ -12,10 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose import case as cases
-from diagnose.case import Case, CaseAnswer, Note, RemedyTried
+from diagnose.case import Case, CaseAnswer, Note, RemedyTried, parse
 from diagnose.caserecord import quick_case
 from diagnose.evidence import Answer
 from diagnose.knowledge import find_network, load_knowledge
+from diagnose.network import Opened
+from diagnose.records import METHODS
 from diagnose.source import LARGEST_FILE, InputError, parse_yaml
 
 DEMONSTRATION = Path(__file__).resolve().parent.parent / "cases"
@@ -567,3 +569,15 @@ def test_a_store_made_here_by_hand_is_used_once_it_holds_a_case(tmp_path: Path, 
     monkeypatch.delenv(cases.VARIABLE, raising=False)
     cases.create(cases.store_path("cases")[0], opened())
     assert cases.store_path()[0] == Path("cases")
+
+
+def test_the_readme_shows_every_entry_of_a_case_file(head_unit: Opened) -> None:
+    text = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
+    block = text.partition("#### What a case file holds")[2].partition("```yaml\n")[2].partition("```")[0]
+    case = parse(parse_yaml(block.encode(), "README.md"), "README.md", knowledge=head_unit.knowledge)
+    assert (case.confirmed, case.fully_put_right, len(case.answers)) == (("feeds_exchanged",), True, 2)
+    for record in (Case, CaseAnswer, RemedyTried, Note):
+        for key in {*record._fields} - {"id"}:
+            assert f"{key}:" in block, key
+    for word in (*METHODS, "cured", "partly", "no_change", "skipped", "unknown", "open", "closed"):
+        assert re.search(rf"\b{word}\b", block), word
