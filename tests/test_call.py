@@ -105,7 +105,6 @@ def test_wrong_input_is_told_in_a_sentence_and_nothing_is_lost(folder: Path) -> 
         assert told in talk.say(line), line
     assert talk.case() == before
     assert re.search(r"min, tells (much|something|little)", talk.say("none"))
-    before = talk.case()
     assert "other questions" in talk.say("else")
     assert "bit about" in talk.say("why")
     assert "take the last answer back" in talk.say("help")
