@@ -38,8 +38,7 @@ class Finding(NamedTuple):
     answer of that level sets off. phrases: (level, words) that customers use. tools: alternatives inside, all of the outer
     needed. who: may do the check or know the circumstance, anybody if empty. needs: circumstances without which the check
     cannot be made or the report not be noticed, and their level. only_for: caution -> the people whose steps call for it,
-    where it is not for everybody. settles: reports that whoever noticed this one, or made
-    this check, has answered with it.
+    where it is not for everybody. settles: reports that whoever noticed this one, or made this check, has answered with it.
     """
 
     id: str
