@@ -63,6 +63,9 @@ def close(
         if name not in parts:
             raise complaint(f"there is no part {name[:40]!r}", nearest(name, parts), key="--part")
     confirmed = list(dict.fromkeys(find_cause(opened, name) for name in cause or []))
+    if bool(confirmed) + not_found + bool(unlisted) > 1:  # before anything is asked
+        raise complaint("a case is closed with causes that were found, as not found, or with a cause in words",
+                        "give one of --cause, --not-found, --unlisted", key="close")
     if as_json:
         _nothing_missing(bool(confirmed or not_found or unlisted), put_right, verified, minutes)
     if not (confirmed or not_found or unlisted):

@@ -156,7 +156,8 @@ def test_two_causes_none_and_one_that_is_not_listed(arguments: tuple[str, ...], 
 
 @pytest.mark.parametrize(("arguments", "says"), [
     (("--cause", "gremlins", *SURE), "there is no cause 'gremlins'"),
-    (("--cause", "feeds_exchanged", "--not-found", *SURE), "give one of them"),
+    (("--cause", "feeds_exchanged", "--not-found", *SURE), "give one of --cause, --not-found, --unlisted"),
+    (("--unlisted", "a mouse", "--not-found"), "give one of --cause"),
     (("--cause", "feeds_exchanged", *SURE, "--part", "bulletz"), "did you mean 'bullets'?"),
     (("--cause", "feeds_exchanged", "--put-right", "--minutes", "3"), "give --verified"),
     ((*SURE,), "give --cause"), (("--cause", "feeds_exchanged", "--minutes", "3"), "give --put-right or --not-put-right"),
