@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -133,6 +133,24 @@ def _read(session: Session, prompt: str = "> ") -> str | None:
         return None
 
 
+def _listen(session: Session, act: Callable[[str], bool | None]) -> bool:
+    """Read lines ("?" is "help") and act on each until that decides: True to go on with something new, False to leave, None to
+    wait for another line. What is wrong with a line is said; where the input ends, the case stays as it is on disk."""
+    while True:
+        line = _read(session)
+        if line is None:
+            return _leave(session)
+        try:
+            done = act("help" if line == "?" else line)
+        except InputError as error:
+            show_problems(error.problems)
+            continue
+        except EOFError:
+            return _leave(session)
+        if done is not None:
+            return done
+
+
 def _say(session: Session, words: str) -> None:
     show.say(session.out, words)
 
@@ -147,25 +165,15 @@ def _put(session: Session, now: Standing, choice: Choice, finding: Finding) -> b
     show.show_question(session.out, knowledge, finding, number=number, who=who, score=score, again=again,
                        read=session.read)
     session.read.update(caution.id for caution in cautions_for(knowledge, finding, who))
-    while True:
-        line = _read(session)
-        if line is None:
-            return _leave(session)
-        if not line:
-            continue
-        try:
-            reply = understand_reply(session.opened, finding, "help" if line == "?" else line, who=who)
-            if reply.order == "answer":
-                _take(session, finding, reply, who)
-                return True
-            done = _obey(session, now, reply, choice, score)
-        except InputError as error:
-            show_problems(error.problems)
-            continue
-        except EOFError:
-            return _leave(session)
-        if done is not None:
-            return done
+
+    def act(line: str) -> bool | None:
+        reply = understand_reply(session.opened, finding, line, who=who) if line else None
+        if reply is None or reply.order != "answer":
+            return _obey(session, now, reply, choice, score) if reply else None
+        _take(session, finding, reply, who)
+        return True
+
+    return _listen(session, act)
 
 
 def _nothing_known(session: Session, now: Standing, choice: Choice) -> bool:
@@ -179,29 +187,20 @@ def _nothing_known(session: Session, now: Standing, choice: Choice) -> bool:
 def _ask_openly(session: Session, now: Standing, choice: Choice) -> bool:
     """Ask what the trouble is until something is understood or the line is empty; False to leave."""
     show.show_open_question(session.out)
-    while True:
-        line = _read(session)
-        if line is None:
-            return _leave(session)
+
+    def act(line: str) -> bool | None:
         if not line or line.lower() == "skip":
             session.open = False
             return True
-        try:
-            reply = order_in("help" if line == "?" else line)
-            if reply is None:
-                done: bool | None = _change(session, "tell", line)
-            elif reply.order == "why":
-                done = None
-                _say(session, "no trouble is known yet: any question would be a guess")
-            else:
-                done = _obey(session, now, reply, choice, None)
-        except InputError as error:
-            show_problems(error.problems)
-            continue
-        except EOFError:
-            return _leave(session)
-        if done is not None:
-            return done
+        reply = order_in(line)
+        if reply is None:
+            return _change(session, "tell", line)
+        if reply.order != "why":
+            return _obey(session, now, reply, choice, None)
+        _say(session, "no trouble is known yet: any question would be a guess")
+        return None
+
+    return _listen(session, act)
 
 
 def _take(session: Session, finding: Finding, reply: Reply, who: str) -> None:
@@ -356,30 +355,22 @@ def _orders_only(session: Session, now: Standing, words: str, choice: Choice | N
     """Wait for an order where there is no question; True when something changed, False to leave."""
     orders = ("tell", "tried", "who", "back", "note", "belief", "reading", *(("why", "else") if choice else ()), "stop")
     _say(session, f"{words}; or {', '.join(orders)}")
-    while True:
-        line = _read(session)
-        if line is None:
-            return _leave(session)
+
+    def act(line: str) -> bool | None:
         word, _, rest = line.partition(" ")
         if not line:
-            continue
-        try:
-            if word.lower() not in (*orders, "help", "ask"):
-                raise complaint(f"{line[:40]!r} is no order that fits here",
-                                f"{', '.join(orders[:-1])} or stop; what was said goes in with: tell WORDS")
-            if word.lower() in ("tell", "tried", "who", "note", "ask", "reading") and not rest.strip():
-                raise complaint(f"{word} wants something after it", "help shows how")
-            if word.lower() == "why" and choice:
-                show.show_no_check_pays(session.out, session.opened.knowledge, choice)
-                continue
-            done = _obey(session, now, Reply(word.lower(), rest.strip()), choice, None)
-        except InputError as error:
-            show_problems(error.problems)
-            continue
-        except EOFError:
-            return _leave(session)
-        if done is not None:
-            return done
+            return None
+        if word.lower() not in (*orders, "help", "ask"):
+            raise complaint(f"{line[:40]!r} is no order that fits here",
+                            f"{', '.join(orders[:-1])} or stop; what was said goes in with: tell WORDS")
+        if word.lower() in ("tell", "tried", "who", "note", "ask", "reading") and not rest.strip():
+            raise complaint(f"{word} wants something after it", "help shows how")
+        if word.lower() != "why" or not choice:
+            return _obey(session, now, Reply(word.lower(), rest.strip()), choice, None)
+        show.show_no_check_pays(session.out, session.opened.knowledge, choice)
+        return None
+
+    return _listen(session, act)
 
 
 def _leave(session: Session) -> bool:
