@@ -19,6 +19,7 @@ from diagnose.source import complaint, nearest
 from diagnose.triage import Heard
 from diagnose.wording import NEGATIONS, SMALL, stem, words_and_stops
 
+A_STORY = 3  # spaces in a line from which it may be news rather than an answer
 MOVES = 0.1  # link strength from which a remedy makes an earlier check stale
 ORDERS = {
     "back": "take the last answer back",
@@ -200,7 +201,9 @@ def _level(finding: Finding, said: str) -> str:
         raise complaint(f"{said[:40]!r} may mean {' or '.join(starts).replace('_', ' ')}", f"answer {choices}{number}")
     if answer:
         raise complaint("yes or no does not tell which of these it is", f"answer {choices}{number}")
-    raise complaint(f"{said[:40]!r} is no answer to this", f"answer {choices}{number}, or 'help'")
+    told = "; if it is something new: tell and the words" if said.count(" ") >= A_STORY else ""
+    raise complaint(f"{said if len(said) <= 60 else said[:57] + '...'!r} is no answer to this",
+                    f"answer {choices}{number}, or 'help'{told}")
 
 
 def named_levels(finding: Finding, said: str, *, within: bool = False) -> list[str]:

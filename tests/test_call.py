@@ -103,6 +103,7 @@ def test_wrong_input_is_told_in_a_sentence_and_nothing_is_lost(folder: Path) -> 
     for line, told in [("zzz", "is no answer"), ("yes", "does not tell which"), ("who dentist", "not one of the people"),
                        ("tried nothing at all", "there is no cause"), ("ask nothing", "there is no finding")]:
         assert told in talk.say(line), line
+    assert "tell and the words" in talk.say("the battery was flat as well")
     assert talk.case() == before
     assert re.search(r"min, tells (much|something|little)", talk.say("none"))
     assert "other questions" in talk.say("else")
