@@ -10,7 +10,6 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-import stat
 from array import array
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
@@ -37,7 +36,18 @@ from diagnose.caserecord import (
     to_text,
 )
 from diagnose.records import Knowledge
-from diagnose.source import LARGEST_FILE, InputError, Node, Problem, complaint, locked, nearest, parse_yaml, put_file
+from diagnose.source import (
+    LARGEST_FILE,
+    InputError,
+    Node,
+    Problem,
+    complaint,
+    locked,
+    nearest,
+    parse_yaml,
+    put_file,
+    read_plain_file,
+)
 
 MARKER = ".diagnose-cases"  # marks a folder as a store, and is the file that writers lock
 VARIABLE = "DIAGNOSE_CASES"
@@ -245,7 +255,7 @@ def save(saved: CaseFile, case: Case) -> CaseFile:
         return saved
     data = _bytes(case, saved.path)
     with _writing(saved.path.parent) as alone:
-        if _hash(_raw(saved.path)) != saved.fingerprint:
+        if _hash(read_plain_file(saved.path, str(saved.path))) != saved.fingerprint:
             raise complaint("the file has changed since it was read; nothing was written", "read the case again and repeat "
                             "the last entry", file=str(saved.path))
         if alone:
@@ -284,22 +294,8 @@ def _hash(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _raw(path: Path) -> bytes:
-    try:
-        about = path.stat()
-        if not stat.S_ISREG(about.st_mode):
-            raise complaint("is no ordinary file", "remove it from the folder", file=str(path))
-        data = path.read_bytes() if about.st_size <= LARGEST_FILE else b""
-    except OSError as error:
-        raise complaint(f"cannot be read ({error.strerror or error})", "check the path and its rights",
-                        file=str(path)) from error
-    if max(len(data), about.st_size) > LARGEST_FILE:
-        raise complaint(f"the file has {about.st_size:,} bytes", f"keep it under {LARGEST_FILE:,}", file=str(path))
-    return data
-
-
 def _read(path: Path, knowledge: Knowledge | None) -> CaseFile:
-    data = _raw(path)
+    data = read_plain_file(path, str(path))
     quick = quick_case(data) if knowledge is None else None
     if quick is not None and path.name == f"{quick.id}.yaml":
         return CaseFile(quick, path, _hash(data))
@@ -395,7 +391,7 @@ def iterate(store: Path, problems: list[Problem] | None = None) -> Iterator[Case
 def _holds_a_case(path: Path) -> bool:
     """Whether a file of another name is about a case (or cannot be read): other things may live beside the cases."""
     try:
-        return "case" in parse_yaml(_raw(path), str(path)).value
+        return "case" in parse_yaml(read_plain_file(path, str(path)), str(path)).value
     except InputError:
         return True
 

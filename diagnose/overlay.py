@@ -19,7 +19,7 @@ import numpy as np
 from diagnose.case import MARKER
 from diagnose.learn import Fit, Statistics, layout_of, rows_of
 from diagnose.network import Array, Network, Opened
-from diagnose.source import LARGEST_FILE, InputError, complaint, locked, put_file
+from diagnose.source import LARGEST_FILE, InputError, complaint, locked, put_file, read_plain_file
 
 FILE = "learned.json"
 SCHEMA, COUNTS_SCHEMA = 1, 2
@@ -221,16 +221,11 @@ def read_counts(path: Path) -> Statistics:
 def _read(path: Path, largest: int) -> list[Any] | None:
     """What a JSON file holds, in a list; None if there is no file."""
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(largest + 1)
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        raise complaint(f"it cannot be read ({error.strerror or error})", "check it and its rights", file=str(path)) from error
-    if len(raw) > largest:
-        raise complaint(f"it has more than {largest:,} bytes", "learn again: diagnose learn", file=str(path))
-    try:
-        return [json.loads(raw)]
+        return [json.loads(read_plain_file(path, str(path), largest=largest))]
+    except InputError as error:
+        if isinstance(error.__cause__, FileNotFoundError):
+            return None
+        raise
     except (ValueError, RecursionError) as error:
         raise complaint("it is damaged (not whole JSON)", "learn again: diagnose learn", file=str(path)) from error
 

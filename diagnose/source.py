@@ -101,17 +101,17 @@ def read_yaml(path: Path, *, shown_as: str | None = None) -> Node:
     what a file of ours never needs: anchors, aliases, tags, merge keys, doubled keys, a second document, deep nesting.
     """
     name = shown_as or str(path)
-    return parse_yaml(_read_plain_file(path, name), name)
+    return parse_yaml(read_plain_file(path, name), name)
 
 
-def _read_plain_file(path: Path, name: str) -> bytes:
+def read_plain_file(path: Path, name: str, *, largest: int = LARGEST_FILE) -> bytes:
     """The bytes of a file. A folder, pipe or device is refused unopened: reading one may never end."""
     try:
         found = path.stat()
         if not stat.S_ISREG(found.st_mode):
-            raise complaint("this is a folder, a pipe or a device", "put a YAML file here or rename this", file=name)
-        if found.st_size > LARGEST_FILE:
-            raise complaint(f"the file has {found.st_size:,} bytes", f"keep it under {LARGEST_FILE:,}", file=name)
+            raise complaint("this is a folder, a pipe or a device", "put a file here or rename this", file=name)
+        if found.st_size > largest:
+            raise complaint(f"the file has {found.st_size:,} bytes", f"keep it under {largest:,}", file=name)
         return path.read_bytes()
     except OSError as error:
         raise complaint(f"cannot be read ({error.strerror or error})", "check the path and its rights", file=name) from error
@@ -366,7 +366,7 @@ def fingerprint(paths: Iterable[Path], *extra: str) -> str:
     for text in extra:
         digest.update(f"{len(text)}:{text}".encode())
     for path in sorted(paths, key=lambda p: p.name):
-        raw = _read_plain_file(path, str(path))
+        raw = read_plain_file(path, str(path))
         digest.update(f"{path.name}:{len(raw)}:".encode() + raw)
     return digest.hexdigest()
 

@@ -133,14 +133,14 @@ def test_a_text_too_long_is_refused(tmp_path: Path) -> None:
 def test_a_folder_in_place_of_a_file_is_refused(tmp_path: Path) -> None:
     write_network(tmp_path, DOORBELL)
     (tmp_path / "more.yaml").mkdir()
-    assert refusal(tmp_path) == ["more.yaml: this is a folder, a pipe or a device; put a YAML file here or rename this"]
+    assert refusal(tmp_path) == ["more.yaml: this is a folder, a pipe or a device; put a file here or rename this"]
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
 def test_a_pipe_in_place_of_a_file_is_refused_without_waiting_for_it(tmp_path: Path) -> None:
     write_network(tmp_path, DOORBELL)
     os.mkfifo(tmp_path / "more.yaml")
-    assert refusal(tmp_path) == ["more.yaml: this is a folder, a pipe or a device; put a YAML file here or rename this"]
+    assert refusal(tmp_path) == ["more.yaml: this is a folder, a pipe or a device; put a file here or rename this"]
     with pytest.raises(InputError, match="a pipe"):
         open_network(str(tmp_path))
 

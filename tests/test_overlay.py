@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import tempfile
 import time
 from pathlib import Path
@@ -117,9 +118,15 @@ def test_any_bytes_are_passed_over(head_unit: Opened, data: bytes) -> None:
     assert words.startswith(f"{EXPERT}; {FILE} is passed over: ")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_in_the_place_of_the_file_does_not_hang(head_unit: Opened, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / FILE)
+    assert f"{FILE} is passed over: this is a folder, a pipe or a device" in in_force(head_unit, tmp_path)[1]
+
+
 def test_a_folder_in_the_place_of_the_file_is_passed_over(head_unit: Opened, tmp_path: Path) -> None:
     (tmp_path / FILE).mkdir()
-    assert "cannot be read" in in_force(head_unit, tmp_path)[1]
+    assert "this is a folder, a pipe or a device" in in_force(head_unit, tmp_path)[1]
     with pytest.raises(InputError, match="cannot be"):
         write_overlay(tmp_path, lesson_of(head_unit, 12)[2])
     with pytest.raises(InputError, match="cannot be removed"):

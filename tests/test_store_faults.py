@@ -530,7 +530,7 @@ def test_what_is_no_ordinary_file_is_reported_and_does_not_hang(tmp_path: Path) 
     found, problems = cases.load_all(tmp_path)
     assert found == []
     assert [(Path(problem.file).name[9:13], problem.what) for problem in problems] == [
-        ("1000", "is no ordinary file"), ("1100", "is no ordinary file"),
+        ("1000", "this is a folder, a pipe or a device"), ("1100", "this is a folder, a pipe or a device"),
         ("1200", "cannot be read (No such file or directory)")]
     assert cases.new_id(tmp_path, at="2026-11-05T12:00:00+00:00") == "20261105-1200-2"
 
