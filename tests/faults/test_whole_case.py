@@ -83,16 +83,16 @@ class WorkingLife(RuleBasedStateMachine):
 
     @rule(name=names, check=st.sampled_from(sorted(CHECKS)), data=st.data())
     def answer(self, name: str, check: str, data: st.DataObject) -> None:
-        level = data.draw(st.sampled_from([*CHECKS[check], "?", "skip"]))
-        sure = data.draw(st.booleans()) or level in ("?", "skip")
+        level = data.draw(st.sampled_from([*CHECKS[check], "don't know", "skip"]))
+        sure = data.draw(st.booleans()) or level in ("don't know", "skip")
         line = level if sure else f"i think {level}"
         self.call(name, f"ask {check}", line)
         if self.cases[name].closed is None:
-            unanswered = {"?": "unknown", "skip": "skipped"}.get(level, "")
+            unanswered = {"don't know": "unknown", "skip": "skipped"}.get(level, "")
             self.cases[name].answers.append((check, None if unanswered else level, sure, unanswered))
 
-    @rule(name=names, lines=st.lists(st.sampled_from(["why", "else", "belief", "help", "nonsense", "ask nothing", "who nobody",
-                                                      "tried nothing", ""]), max_size=4))
+    @rule(name=names, lines=st.lists(st.sampled_from(["why", "else", "belief", "help", "?", "nonsense", "ask nothing",
+                                                      "who nobody", "tried nothing", ""]), max_size=4))
     def look(self, name: str, lines: list[str]) -> None:
         self.call(name, *lines)
 
