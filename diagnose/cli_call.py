@@ -169,6 +169,26 @@ def standard_input() -> str:
     return str(raw.read(4 * LONGEST_TEXT + 4).decode("utf-8", "replace"))  # four bytes a character at most
 
 
+def write_text(path: Path, text: str, *, new: bool = False) -> int:
+    """Put a text into a file, whole or not at all, or print it for '-'; the bytes written, 0 if it was printed. new: only where
+    no file is. InputError if it cannot be written."""
+    from diagnose.source import put_file
+
+    if str(path) == "-":
+        print(text, end="")
+        return 0
+    data = text.encode("utf-8", "replace")
+    try:
+        put_file(path, data, new=new)
+    except FileExistsError as error:
+        raise complaint("there is a file already", "name another one, or write over it with --replace",
+                        file=str(path)) from error
+    except (OSError, ValueError) as error:
+        why_not = getattr(error, "strerror", None) or "the name cannot be"
+        raise complaint(f"cannot be written ({why_not})", "check the folder", file=str(path)) from error
+    return len(data)
+
+
 def print_json(data: Any) -> None:
     """Records or plain data as JSON on stdout, in characters that it can carry."""
     from diagnose.records import as_data

@@ -20,6 +20,7 @@ from diagnose.cli_call import (
     open_case,
     print_json,
     say_where,
+    write_text,
 )
 from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import InputError, complaint
@@ -366,7 +367,7 @@ def export_table(
     from diagnose import case as cases
     from diagnose import screens, transfer
     from diagnose.network import open_network
-    from diagnose.source import Problem, put_file
+    from diagnose.source import Problem
 
     if as_json and str(table) == "-":
         raise complaint("the table and JSON cannot both go to standard output", "name a file", key="cases export")
@@ -379,15 +380,9 @@ def export_table(
 
         print(plain_lines(text.replace("\r\n", "\n")), end="")
         return
-    try:
-        put_file(table, text.encode(), new=not replace)
-    except FileExistsError as error:
-        raise complaint("there is a file already", "name another one, or write over it with --replace",
-                        file=str(table)) from error
-    except OSError as error:
-        raise complaint(f"cannot be written ({error.strerror})", "check the folder", file=str(table)) from error
+    size = write_text(table, text, new=not replace)
     if as_json:
-        print_json({"schema": 1, "folder": str(folder), "cases": count, "written": str(table), "bytes": len(text.encode())})
+        print_json({"schema": 1, "folder": str(folder), "cases": count, "written": str(table), "bytes": size})
         return
     screens.tell([f"{count} {'case' if count == 1 else 'cases'} of {folder} ({why}) written to {table}"])
 

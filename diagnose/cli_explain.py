@@ -17,6 +17,7 @@ from diagnose.cli_call import (
     open_case,
     opened_in_force,
     print_json,
+    write_text,
 )
 from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import complaint, nearest
@@ -193,19 +194,11 @@ def _not_both(file: Path, as_json: bool) -> None:
 
 def _write(file: Path, text: str, as_json: bool = False) -> None:
     """Put a file whole and say so, or print it for '-'; InputError if it cannot be written."""
-    from diagnose.source import put_file
-
+    size = write_text(file, text)
     if str(file) == "-":
-        print(text, end="")
         return
-    data = text.encode("utf-8", "replace")
-    try:
-        put_file(file, data)
-    except (OSError, ValueError) as error:
-        why_not = getattr(error, "strerror", None) or "the name cannot be"
-        raise complaint(f"cannot be written ({why_not})", "check the folder", file=str(file)) from error
     if as_json:
-        print_json({"schema": 1, "written": str(file), "bytes": len(data)})
+        print_json({"schema": 1, "written": str(file), "bytes": size})
     else:
         from diagnose.screens import tell
 

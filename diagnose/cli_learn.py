@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from diagnose.cli_call import JsonOption, NetworkOption, StoreOption, opened_in_force, print_json
+from diagnose.cli_call import JsonOption, NetworkOption, StoreOption, opened_in_force, print_json, write_text
 from diagnose.knowledge import DEFAULT_NETWORK
 from diagnose.source import complaint
 
@@ -58,7 +58,7 @@ def learn(
     start = added([statistics_of(opened), *(overlay.read_counts(path) for path in merge or [])])
     log = _log_of(opened, folder, half_life, as_of, strength=strength, start=start)
     if partial is not None:
-        _put(partial, overlay.counts_text(log.statistics))
+        write_text(partial, overlay.counts_text(log.statistics))
         screens.show_problems([f"counts of {log.statistics.cases} cases written to {partial}"])
         return
     found = lesson(opened, log, strength=strength)
@@ -128,18 +128,6 @@ def _moment(text: str) -> str:
         return datetime.fromisoformat(text).astimezone().isoformat(timespec="seconds")
     except (ValueError, OverflowError, OSError) as error:
         raise complaint(f"{text[:40]!r} is no day", "write it like 2026-11-25", key="--as-of") from error
-
-
-def _put(path: Path, text: str) -> None:
-    from diagnose.source import put_file
-
-    if str(path) == "-":
-        print(text, end="")
-        return
-    try:
-        put_file(path, text.encode())
-    except OSError as error:
-        raise complaint(f"cannot be written ({error.strerror or error})", "check the folder", file=str(path)) from error
 
 
 def _counted(log: Log) -> dict[str, Any]:
