@@ -15,6 +15,7 @@ test_checks_of_the_network     the same tables by the shipped checks; noise ques
 test_contrasts                 look-alikes: the same reports, the decisive check turned round, another cause
 test_common_practice,          what fitters hold to be so
 test_masters_reading
+test_slips                     slips of the pen, by rapidfuzz
 test_field_cases               real cases told by others (``python -m tests.outside.field_cases`` prints them)
 ============================== ===========================================================================================
 """
