@@ -63,6 +63,7 @@ def furnished(box: Sandbox) -> Furniture:
         "close": [["--not-found", "--not-put-right", "--minutes", "5"],
                   ["--cause", "feeds_exchanged", "--put-right", "--verified", "a drive", "--minutes", "5", "--json"]],
         "cases import": [["--mapping", files[1], "--skip-bad"], ["--mapping", files[1], "--dry-run"]],
+        "cases export": [[], ["--replace"], ["--replace"]],
         "network export": [["--finding", "hum"], ["--area", "power"]],
         "why": [[], ["feeds_exchanged"]],
     }
@@ -74,7 +75,8 @@ def furnished(box: Sandbox) -> Furniture:
         "who": ["customer", "fitter", "workshop"], "case": [*names, *(name[:6] for name in names)],
         "cause": list(knowledge.causes), "tool": list(knowledge.header.tools), "part": list(knowledge.header.parts),
         "name": ["state_of_charge", "triage", "head_unit", "feeds_exchanged", *checks],
-        "close case": names[-3:], "close minutes": ["0", "35"], "export network": ["head_unit", bell],
+        "close case": names[-3:], "reopen case": names[:4], "close minutes": ["0", "35"],
+        "export network": ["head_unit", "head_unit", bell], "export file": [*files, *files[-1:] * 4],
         "import table": [files[0], files[0], "-"], "import mapping": [files[1], files[1], ""],
         "reading name": ["state_of_charge", "charging", "cranking", *READINGS],
         "values": ["volts=12.4", "battery=agm", "temperature=20", "current=1 A", "length=3 m", "area=2.5 mm2"],
