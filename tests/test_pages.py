@@ -498,7 +498,7 @@ def test_another_program_finds_what_a_case_of_the_log_says(head_unit: Opened, tm
     assert run(["network", "export", "head_unit", str(path), "--case", name, "--cases", str(LOG)]) == 0
     read = gum.loadBN(str(path))
     seen = [node for node in read.names() if node.endswith("-seen")]
-    assert path.stat().st_size < 2_000 * len(seen)  # grows with what was answered, not with the network
+    assert path.stat().st_size < 500 * len(read.names())  # small tables only: grows with the nodes, not with their product
     engine = gum.LazyPropagation(read)
     engine.setEvidence(dict.fromkeys(seen, "so"))
     engine.makeInference()
