@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from diagnose.case import answers_in_force, stale_findings
-from diagnose.caserecord import CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
+from diagnose.caserecord import CLOSED, CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
 from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
 from diagnose.network import Network, Opened
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding, Knowledge
@@ -83,10 +83,12 @@ def _moved_by(network: Network, checks: frozenset[str]) -> Mapping[str, frozense
 
 
 def evidence_of(opened: Opened, case: Case) -> Evidence:
-    """The evidence of a case: circumstances, answers in force, remedies that did not help.
+    """The evidence of a case: circumstances, answers in force, remedies that did not help; of one closed as put right, as it
+    stood before the cure.
 
     Raises InputError if the case names findings or levels that the network no longer has.
     """
+    case = _before_the_cure(case)
     answers = [Answer(*a[:6]) for a in answers_in_force(case, moved_checks(opened)) if not a.unanswered]
     failed = [r.cause for r in case.remedies if r.outcome != CURED]
     return read_evidence(opened.knowledge, opened.network, answers, tried=failed)
@@ -94,7 +96,18 @@ def evidence_of(opened: Opened, case: Case) -> Evidence:
 
 def no_longer_valid(opened: Opened, case: Case) -> tuple[str, ...]:
     """Checks whose answers a remedy tried since has made stale; worth asking again."""
-    return stale_findings(case, moved_checks(opened))
+    return stale_findings(_before_the_cure(case), moved_checks(opened))
+
+
+def _before_the_cure(case: Case) -> Case:
+    """A case closed as put right, without what put it right and what was looked at afterwards: nothing is to be asked again,
+    and the answers that led to the cause go on speaking for it. Any other case as it is."""
+    if case.status != CLOSED or not case.fully_put_right:
+        return case
+    for number, tried in enumerate(case.remedies):
+        if tried.outcome == CURED:
+            return case._replace(answers=case.answers[: tried.answers_before], remedies=case.remedies[:number])
+    return case
 
 
 def already_asked(opened: Opened, case: Case, who: str) -> frozenset[str]:

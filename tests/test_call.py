@@ -14,8 +14,9 @@ import pexpect
 import pytest
 
 from diagnose import case as cases
-from diagnose.conversation import understand_reply
+from diagnose.conversation import no_longer_valid, understand_reply
 from diagnose.network import open_network
+from diagnose.session import standing
 from diagnose.source import InputError
 
 ANSWERS = {  # the callback: what the customer says, then what is true of the car, by finding
@@ -320,3 +321,16 @@ def test_what_else_lists_can_be_asked(folder: Path) -> None:
     for name in (one for one in listed if knowledge.findings[one].needs):
         assert knowledge.findings[name].title in talk.say(f"ask {name}")
     talk.leave()
+
+
+def test_a_case_closed_as_put_right_is_judged_as_it_stood_before_the_cure() -> None:
+    opened, right = open_network("head_unit"), 0
+    log = cases.iterate(Path(__file__).resolve().parent.parent / "cases")  # the invented log that comes with it
+    cured = [case for case in log if case.fully_put_right and len(case.confirmed) == 1
+             and any(remedy.outcome == "cured" for remedy in case.remedies)]
+    for case in cured:
+        right += standing(opened, case).triage.ranking[0].cause == case.confirmed[0]
+    assert len(cured) >= 30 and right >= 0.9 * len(cured)
+    kept = cured[0]._replace(status="open", closed="", confirmed=(), fully_put_right=False)
+    assert no_longer_valid(opened, cured[0]) == ()
+    assert no_longer_valid(opened, kept)  # while it is open, what the remedy changed may be looked at again

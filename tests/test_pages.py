@@ -496,10 +496,11 @@ def test_another_program_finds_what_a_case_of_the_log_says(head_unit: Opened, tm
     gum = pytest.importorskip("pyagrum")
     path = tmp_path / "case.bif"
     assert run(["network", "export", "head_unit", str(path), "--case", name, "--cases", str(LOG)]) == 0
-    assert path.stat().st_size < 100_000
     read = gum.loadBN(str(path))
+    seen = [node for node in read.names() if node.endswith("-seen")]
+    assert path.stat().st_size < 500 * len(read.names())  # small tables only: grows with the nodes, not with their product
     engine = gum.LazyPropagation(read)
-    engine.setEvidence({node: "so" for node in read.names() if node.endswith("-seen")})
+    engine.setEvidence(dict.fromkeys(seen, "so"))
     engine.makeInference()
     ours = standing(head_unit, cases.load(LOG, name).case).posterior
     causes = [cause for cause in head_unit.network.causes if cause in read.names()]
