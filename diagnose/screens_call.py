@@ -114,10 +114,11 @@ def _title(knowledge: Knowledge, cause: str) -> str:
     return knowledge.causes[cause].title.lower() if cause in knowledge.causes else cause
 
 
-def show_others(out: Console, knowledge: Knowledge, scores: Sequence[CheckScore]) -> None:
-    """Other questions worth asking now."""
+def show_others(out: Console, knowledge: Knowledge, scores: Sequence[CheckScore], *,
+                heading: str = "other questions now") -> None:
+    """Questions worth asking now."""
     def draw(inner: Console) -> None:
-        _heading(inner, "other questions now (ask ID puts one)")
+        _heading(inner, f"{heading} (ask ID puts one)")
         rows = [[Text(s.finding, style="cyan"), Text(_tells(s.gain)), Text(f"{max(1, round(s.minutes))} min"),
                  Text(plain(knowledge.findings[s.finding].title))] for s in scores]
         if rows:

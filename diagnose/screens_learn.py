@@ -125,7 +125,7 @@ def _score_rows(expert: Scores, learned: Scores) -> list[list[Text]]:
         row("a right cause came first", *(share(s.top1) for s in both)),
         row("among the first three", *(share(s.top3) for s in both)),
         row("chance given to exactly what it was", *(f"{100 * s.likely:.1f} %" for s in both)),
-        row("log loss, nats a case", *(f"{s.log_loss:.3f}" for s in both)),
+        row("log loss, a case", *(f"{s.log_loss:.3f}" for s in both)),
         row("Brier score, over all causes", *(f"{s.brier:.3f}" for s in both)),
         row("  reliability (lower is better)", *(f"{s.reliability:.3f}" for s in both)),
         row("  resolution (higher is better)", *(f"{s.resolution:.3f}" for s in both)),

@@ -35,7 +35,7 @@ from diagnose.source import InputError, complaint, nearest
 from diagnose.triage import SWEEP_MEMORY, Triage, advise
 from diagnose.wording import proper_text
 
-MOST_OTHERS = 6
+MOST_OTHERS, MOST_TELLING = 6, 4  # questions that ``else`` lists, and that a search on site begins with
 _OUTCOMES = {"yes": CURED, "y": CURED, "no": NO_CHANGE, "n": NO_CHANGE, "partly": PARTLY, "p": PARTLY}
 
 
@@ -339,6 +339,9 @@ def _finish(session: Session, now: Standing, choice: Choice) -> bool:
     """Nothing more to ask: say why, offer the first remedy if it can be done from here; False to leave."""
     knowledge = session.opened.knowledge
     show.show_stop(session.out, knowledge, now.triage, choice)
+    telling = [score for score in choice.scores if score.gain >= show.SOMETHING][:MOST_TELLING]
+    if session.who != "customer" and telling and any(step.cause not in knowledge.causes for step in choice.plan):
+        show.show_others(session.out, knowledge, telling, heading="a search on site begins with")
     if any(r.outcome == CURED for r in session.case.remedies):
         _works(session)
     first = choice.plan[0] if choice.plan else None

@@ -14,7 +14,7 @@ import pexpect
 import pytest
 
 from diagnose import case as cases
-from diagnose.conversation import no_longer_valid, understand_reply
+from diagnose.conversation import find_cause, no_longer_valid, understand_reply
 from diagnose.network import open_network
 from diagnose.session import standing
 from diagnose.source import InputError
@@ -223,6 +223,27 @@ def test_where_nothing_is_worth_asking_it_says_why_and_what_else_there_is(folder
     assert "no check saves more minutes than it takes: the best left" in talk.say("why")
     assert re.search(r"^  \w+ +tells (much|something|little) +\d+ min ", talk.say("else"), re.M)
     assert " bit" not in talk.seen
+    talk.leave()
+
+
+@pytest.mark.parametrize(("words", "cause"), [
+    ("unit_amplifier_earth_loop", "unit_amplifier_earth_loop"), ("earth_loop", "unit_amplifier_earth_loop"),
+    ("Radio fuse blown", "vehicle_radio_fuse_blown"), ("fuse during fitting", "vehicle_radio_fuse_blown")])
+def test_a_cause_is_found_by_words_of_its_id_or_title(words: str, cause: str) -> None:
+    assert find_cause(open_network("head_unit"), words) == cause
+
+
+def test_a_search_on_site_begins_with_the_checks_that_tell_most(folder: Path, titles: dict[str, str]) -> None:
+    talk = Talk(folder, "call", "whine that goes up with the revs", "--who", "fitter", columns=120)
+    talk.prompt()
+    shown = talk.say("none")
+    for _ in range(8):
+        if "No more questions" in shown:
+            break
+        shown = talk.say("don't know")
+    listed = re.findall(r"^  ([a-z_]+) +tells (?:much|something)", shown.partition("a search on site begins with")[2], re.M)
+    assert "search on site" in shown and 1 <= len(listed) <= 4
+    assert asked(talk.say(f"ask {listed[-1]}"), titles) == listed[-1]
     talk.leave()
 
 

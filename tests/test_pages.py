@@ -492,7 +492,7 @@ def test_a_case_comes_back_with_the_same_posteriors(doorbell: Opened, tmp_path: 
 @pytest.mark.parametrize("name", ["20260511-1215", "20260623-1005", "20260702-0945", "20261123-1220"])
 def test_another_program_finds_what_a_case_of_the_log_says(head_unit: Opened, tmp_path: Path, name: str) -> None:
     """Three to seven answers, cases with a remedy tried in vain among them; the second general engine, which knows only the
-    file and the rule that every node ending in -seen is so. It reads numbers in single precision. 12 of the 61 cases of the log
+    file and the rule that every node ending in -seen is so. It reads numbers in single precision. 11 of the 61 cases of the log
     are beyond 3 GB of memory for it: those with many causes behind each answer."""
     gum = pytest.importorskip("pyagrum")
     path = tmp_path / "case.bif"
