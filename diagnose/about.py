@@ -6,14 +6,14 @@ comes through is said by the files.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from diagnose.network import Array, Opened, cause_title
 from diagnose.records import CHECK, REPORT, Cause, Caution, Condition, Finding, Knowledge
-from diagnose.source import complaint, nearest
+from diagnose.wording import the_one_named
 
 CAUSE, CONDITION, CAUTION = "cause", "condition", "caution"
 PRESENT = "present"  # the key under which a strength without a level stands
@@ -87,16 +87,14 @@ class About(NamedTuple):
 
 
 def about(opened: Opened, name: str) -> About:
-    """Everything about the cause, finding, condition or caution of that id; InputError if there is none."""
+    """Everything about the cause, finding, condition or caution of that id, or that alone these words fit; InputError if there
+    is none."""
     knowledge = opened.knowledge
-    record: Any = None
-    for kind, part in ((CAUSE, knowledge.causes), ("", knowledge.findings), (CONDITION, knowledge.conditions),
-                       (CAUTION, knowledge.cautions)):
-        if record is None and name in part:
-            record, found = part[name], kind
-    if record is None:
-        known = [*knowledge.causes, *knowledge.findings, *knowledge.conditions, *knowledge.cautions]
-        raise complaint(f"nothing has the id {name[:60]!r}", nearest(name, known), key="id")
+    parts: dict[str, Mapping[str, Any]] = {
+        CAUTION: knowledge.cautions, CONDITION: knowledge.conditions, "": knowledge.findings, CAUSE: knowledge.causes}
+    records = {one: (kind, record) for kind, part in parts.items() for one, record in part.items()}
+    name = the_one_named(name, {one: record.title for one, (_, record) in records.items()}, what="id", key="id")
+    found, record = records[name]
     if isinstance(record, Cause):
         ties, carried = _ties_of_cause(opened, record), record.remedy.cautions
     elif isinstance(record, Finding):

@@ -55,17 +55,17 @@ def why(
 
 
 def explain(
-    name: Annotated[str, typer.Argument(metavar="ID", help="A cause, report, check, condition, circumstance or caution.",
-                                        autocompletion=completion.every_id)],
+    name: Annotated[list[str], typer.Argument(metavar="ID|WORDS...", help="A cause, report, check, condition, circumstance or "
+                                              "caution: its id, or words of its title.", autocompletion=completion.every_id)],
     network: NetworkOption = DEFAULT_NETWORK,
     as_json: JsonOption = False,
     store: StoreOption = None,
 ) -> None:
-    """Show everything that is known about one id: what it is tied to and how strongly, what looks like it."""
+    """Show everything that is known about one thing: what it is tied to and how strongly, what looks like it."""
     from diagnose.about import about
 
     opened = opened_in_force(network, store)
-    found = about(opened, name)
+    found = about(opened, " ".join(name))
     if as_json:
         from diagnose.reasons import about_as_plain
 

@@ -15,9 +15,9 @@ from diagnose.caserecord import CLOSED, CURED, SKIPPED, UNKNOWN, Case, CaseAnswe
 from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
 from diagnose.network import Network, Opened
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding, Knowledge
-from diagnose.source import complaint, nearest
+from diagnose.source import complaint
 from diagnose.triage import Heard
-from diagnose.wording import NEGATIONS, SMALL, stem, words_and_stops
+from diagnose.wording import NEGATIONS, SMALL, stem, the_one_named, words_and_stops
 
 A_STORY = 3  # spaces in a line from which it may be news rather than an answer
 MOVES = 0.1  # link strength from which a remedy makes an earlier check stale
@@ -249,25 +249,7 @@ def told_answers(opened: Opened, matches: Sequence[Answer], *, at: str) -> list[
 def find_cause(opened: Opened, text: str) -> str:
     """The cause meant by an id, by the beginning of an id, by a piece of a title or by words of both; InputError if none or
     several fit."""
-    causes = opened.knowledge.causes
-    plain = text.strip().lower()
-    if plain.replace(" ", "_") in causes:
-        return plain.replace(" ", "_")
-    fits = [c.id for c in causes.values() if plain and (c.id.startswith(plain.replace(" ", "_")) or plain in c.title.lower())]
-    words = plain.replace("_", " ").split()
-    if not fits and words:
-        fits = [c.id for c in causes.values() if _all_begin(words, f"{c.id.replace('_', ' ')} {c.title.lower()}".split())]
-    if len(fits) == 1:
-        return fits[0]
-    if fits:
-        others = f" or {len(fits) - 4} others" if len(fits) > 4 else ""
-        raise complaint(f"{text[:40]!r} may mean {', '.join(fits[:4])}{others}", "say which")
-    raise complaint(f"there is no cause {text[:40]!r}", nearest(plain.replace(" ", "_"), causes))
-
-
-def _all_begin(beginnings: Sequence[str], words: Sequence[str]) -> bool:
-    """Whether each of these is the beginning of one of the words."""
-    return all(any(word.startswith(beginning) for word in words) for beginning in beginnings)
+    return the_one_named(text, {cause.id: cause.title for cause in opened.knowledge.causes.values()}, what="cause")
 
 
 def is_troubled(knowledge: Knowledge, heard: Sequence[Heard]) -> bool:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import NamedTuple
+
+from diagnose.source import complaint, nearest
 
 LONGEST = 60  # words of a sentence; a longer one is read in pieces
 OR = "or"
@@ -182,3 +184,22 @@ def one_slip(one: str, other: str) -> bool:
     while one and other and one[-1] == other[-1]:
         one, other = one[:-1], other[:-1]
     return max(len(one), len(other)) <= 1 or (len(one) == 2 and one == other[::-1])
+
+
+def the_one_named(text: str, titles: Mapping[str, str], *, what: str, key: str = "") -> str:
+    """The id meant, of ids with their titles: by itself, by its beginning or a piece of the title, else by the beginnings of
+    words of both. InputError, which calls it ``what``, if none or several fit."""
+    plain = text.strip().lower()
+    name, words = plain.replace(" ", "_"), plain.replace("_", " ").split()
+    if name in titles:
+        return name
+    fits = [one for one, title in titles.items() if plain and (one.startswith(name) or plain in title.lower())]
+    if not fits and words:
+        held = {one: f"{one.replace('_', ' ')} {title.lower()}".split() for one, title in titles.items()}
+        fits = [one for one, of_it in held.items() if all(any(w.startswith(begins) for w in of_it) for begins in words)]
+    if not fits:
+        raise complaint(f"there is no {what} {text[:60]!r}", nearest(name, titles), key=key)
+    if len(fits) > 1:
+        others = f" or {len(fits) - 4} others" if len(fits) > 4 else ""
+        raise complaint(f"{text[:60]!r} may mean {', '.join(fits[:4])}{others}", "say which", key=key)
+    return fits[0]

@@ -280,11 +280,17 @@ def test_hostile_text_steers_no_terminal(log: Log, head_unit: Opened) -> None:
 
 
 @pytest.mark.parametrize(("arguments", "told"), [(("why", "20200101"), "20200101"),
-                                                 (("explain", "feeds_exchange"), "feeds_exchanged")])
+                                                 (("explain", "feeds_exchagned"), "feeds_exchanged"),
+                                                 (("explain", "fuse", "blown"), "vehicle_radio_fuse_blown; say which")])
 def test_what_is_not_there_is_told_in_a_sentence(log: Log, head_unit: Opened, arguments: tuple[str, ...], told: str) -> None:
     log.put(head_unit)
     log.run(*arguments, *(("--cases", str(log.folder)) if arguments[0] == "why" else ()))
     assert log.code == 2 and told in log.err and len(log.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("words", [("earth", "loop", "amplifier"), ("unit_amplifier_earth_loop",), ("Earth loop between",)])
+def test_what_is_explained_is_found_by_words_too(log: Log, words: tuple[str, ...]) -> None:
+    assert "Earth loop between unit and amplifier" in log.run("explain", *words).splitlines()[0]
 
 
 def every_id(opened: Opened) -> list[str]:
