@@ -52,6 +52,37 @@ def test_the_program_says_what_it_is_and_its_exit_codes(capsys: pytest.CaptureFi
     assert "...\n" not in shown.partition("Commands:")[2], "no description is cut off"
 
 
+def tour() -> list[tuple[str, list[str]]]:
+    """The commands that the README shows, each with the lines it says they print; '...' stands for more."""
+    found: list[tuple[str, list[str]]] = []
+    inside = False
+    for line in (ROOT / "README.md").read_text(encoding="utf-8").splitlines():
+        if line.startswith("    $ diagnose "):
+            found.append((line[15:], []))
+            inside = True
+        elif inside and (line.startswith("    ") or not line):
+            found[-1][1].append(line[4:])
+        else:
+            inside = False
+    return found
+
+
+@pytest.mark.parametrize(("command", "lines"), tour(), ids=[command for command, _ in tour()])
+def test_the_tour_of_the_readme_is_what_the_commands_print(command: str, lines: list[str], workplace: Path,
+                                                           monkeypatch: pytest.MonkeyPatch,
+                                                           capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+    assert run(shlex.split(command)) == 0
+    timed = re.compile(r"\d+\.\d s\b")
+    printed = [timed.sub("some s", line.rstrip()) for line in capsys.readouterr().out.splitlines()]
+    shown = [timed.sub("some s", line.rstrip()) for line in lines if line.strip() not in ("", "...")]
+    assert len(shown) >= 4
+    at = -1
+    for line in shown:  # all there, in this order
+        assert line in printed[at + 1:], line
+        at = printed.index(line, at + 1)
+
+
 @pytest.mark.parametrize("name", ["network", "cases"])
 def test_no_description_in_a_group_is_cut_off(capsys: pytest.CaptureFixture[str], workplace: Path, name: str) -> None:
     assert run([name, "--help"]) == 0
