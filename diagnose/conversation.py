@@ -14,9 +14,8 @@ from diagnose.case import answers_in_force, stale_findings
 from diagnose.caserecord import CLOSED, CURED, SKIPPED, UNKNOWN, Case, CaseAnswer
 from diagnose.evidence import Answer, Evidence, likelihood_of, parse_reading, read_evidence
 from diagnose.network import Network, Opened
-from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding, Knowledge
+from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
 from diagnose.source import complaint
-from diagnose.triage import Heard
 from diagnose.wording import NEGATIONS, SMALL, stem, the_one_named, words_and_stops
 
 A_STORY = 3  # spaces in a line from which it may be news rather than an answer
@@ -250,11 +249,6 @@ def find_cause(opened: Opened, text: str) -> str:
     """The cause meant by an id, by the beginning of an id, by a piece of a title or by words of both; InputError if none or
     several fit."""
     return the_one_named(text, {cause.id: cause.title for cause in opened.knowledge.causes.values()}, what="cause")
-
-
-def is_troubled(knowledge: Knowledge, heard: Sequence[Heard]) -> bool:
-    """Whether anything heard is not as it should be; what the vehicle or the fitting is like is no trouble."""
-    return any(not one.normal and knowledge.findings[one.finding].kind != CIRCUMSTANCE for one in heard)
 
 
 def check_known(opened: Opened, case: Case) -> None:

@@ -14,7 +14,6 @@ from diagnose.conversation import (
     already_asked,
     as_answer,
     evidence_of,
-    is_troubled,
     letters,
     named_levels,
     no_longer_valid,
@@ -27,7 +26,7 @@ from diagnose.nextcheck import Choice, Situation, best_together, remedy_way
 from diagnose.posterior import infer
 from diagnose.records import CHECK, CIRCUMSTANCE, REPORT, Finding
 from diagnose.source import InputError, complaint
-from diagnose.triage import SWEEP_MEMORY, Heard, Share, Triage, advise, inside
+from diagnose.triage import SWEEP_MEMORY, Heard, Share, Triage, advise, inside, is_troubled
 from diagnose.wording import words_and_stops
 
 _ASKED = "asked in writing: "

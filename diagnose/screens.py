@@ -138,12 +138,14 @@ def show_triage(out: Console, triage: Triage, understood: Understood | None, kno
 def _draw_triage(out: Console, triage: Triage, understood: Understood | None, knowledge: Knowledge, *, in_full: bool) -> None:
     _show_advice(out, triage)
     _show_heard(out, triage, understood, knowledge)
-    _show_ranking(out, triage)
+    known = triage.course.kind != "ask"  # some trouble, so that there is something to weigh
+    if known:
+        _show_ranking(out, triage)
     _show_course(out, triage)
     _show_phone(out, triage)
     bring = "BRING" if triage.course.kind != "phone" else "BRING IF IT COMES TO A VISIT"
-    _show_shares(out, f"{bring} (chance that it is needed)", triage.parts)
-    _show_shares(out, "ANSWERS FOR IT", triage.answers_for)
+    _show_shares(out, f"{bring} (chance that it is needed)", triage.parts if known else ())
+    _show_shares(out, "ANSWERS FOR IT", triage.answers_for if known else ())
     _show_site_cautions(out, triage.advice.cautions, in_full=in_full)
     out.print()
     _lines(out, [triage.notice, source_line(triage.speaks_from, triage.network, triage.version)], mark="", style="dim")
@@ -207,8 +209,6 @@ def option_for(finding: Finding, level: str) -> str:
 
 
 def _show_ranking(out: Console, triage: Triage) -> None:
-    if not triage.ranking and triage.course.kind == "ask":
-        return
     _heading(out, "LIKELY CAUSES (several may be there at once)")
     rows = []
     for ranked in triage.ranking:

@@ -20,7 +20,6 @@ from diagnose.conversation import (
     check_known,
     evidence_of,
     find_cause,
-    is_troubled,
     no_longer_valid,
     order_in,
     understand_reply,
@@ -32,7 +31,7 @@ from diagnose.posterior import Posterior, infer
 from diagnose.records import Finding
 from diagnose.screens import show_problems
 from diagnose.source import InputError, complaint, nearest
-from diagnose.triage import SWEEP_MEMORY, Triage, advise
+from diagnose.triage import SWEEP_MEMORY, Triage, advise, is_troubled
 from diagnose.wording import proper_text
 
 MOST_OTHERS, MOST_TELLING = 6, 4  # questions that ``else`` lists, and that a search on site begins with

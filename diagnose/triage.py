@@ -14,7 +14,7 @@ from diagnose.cautions import called_for
 from diagnose.evidence import Answer, Evidence, likelihood_of, read_evidence
 from diagnose.network import Opened, cause_title
 from diagnose.posterior import CauseSet, Posterior, infer, likely_sets, number_of_causes, probability_of_any
-from diagnose.records import ALARMS, REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Finding, Knowledge
+from diagnose.records import ALARMS, CIRCUMSTANCE, REPORT, SAFETY_CLASSES, UNKNOWN, Cause, Caution, Finding, Knowledge
 from diagnose.source import ImpossibleEvidence
 
 SHOWN_CAUSES = 8
@@ -169,20 +169,27 @@ def advise(opened: Opened, evidence: Evidence, posterior: Posterior) -> Triage:
     chance = _Chances(opened, evidence, posterior, causes, shown)
     p_any = chance.of(lambda _: True)
     sets = likely_sets(network, evidence, posterior, cover=0.999, most=WEIGHED_SETS)
+    heard = tuple(_heard(knowledge, evidence))
+    troubled = is_troubled(knowledge, heard)
     advice = _advice(opened, evidence, posterior, causes, ranked, chance)
     minutes, plan_minutes, set_ups = _minutes(knowledge, opened, posterior, causes, sets, chance)
     return Triage(
         network=knowledge.header.id, title=knowledge.header.title, version=knowledge.header.version,
         speaks_from=opened.speaks_from,
-        heard=tuple(_heard(knowledge, evidence)), advice=advice,
+        heard=heard, advice=advice,
         ranking=tuple(_ranked(knowledge, causes[i], float(posterior.p[i])) for i in shown),
         sets=tuple(with_titles(opened, one) for one in sets[:SHOWN_SETS]),
         unlisted=float(posterior.p[network.unlisted]) if network.unlisted >= 0 else 0.0,
         less_likely=chance.less_likely, unexplained=1.0 - p_any,
         number=tuple(float(p) for p in number_of_causes(network, evidence, posterior)),
-        course=_course(knowledge, advice, causes, ranked, chance, minutes, plan_minutes, set_ups),
+        course=_course(knowledge, advice, causes, ranked, chance, minutes, plan_minutes, set_ups, troubled),
         parts=_parts(knowledge, causes, chance),
         answers_for=_answers_for(knowledge, causes, posterior), notice=knowledge.header.notice)
+
+
+def is_troubled(knowledge: Knowledge, heard: Sequence[Heard]) -> bool:
+    """Whether anything heard is not as it should be; what the vehicle or the fitting is like is no trouble."""
+    return any(not one.normal and knowledge.findings[one.finding].kind != CIRCUMSTANCE for one in heard)
 
 
 def with_titles(opened: Opened, one: CauseSet) -> RankedSet:
@@ -380,12 +387,14 @@ def _minutes_of_sets(knowledge: Knowledge, opened: Opened, sets: Sequence[CauseS
 
 
 def _course(knowledge: Knowledge, advice: Advice, causes: dict[int, Cause], ranked: Sequence[int], chance: _Chances,
-            minutes: float, plan_minutes: float, set_ups: tuple[Share, ...]) -> Course:
+            minutes: float, plan_minutes: float, set_ups: tuple[Share, ...], troubled: bool) -> Course:
     chances = {"phone": chance.words_alone, "workshop": chance.of(is_workshop), "return": chance.of(chance.is_return)}
     if advice.safety == "stop_now":
         kind, reasons = "stop_now", _reasons_to_stop(advice, causes, ranked)
     elif advice.safety == UNKNOWN:
         kind, reasons = "ask", ["nothing was understood yet; ask more before anything is decided"]
+    elif not troubled:
+        kind, reasons = "ask", ["no trouble was understood yet; ask what it is before anything is decided"]
     elif not ranked:
         kind, reasons = "visit", ["nothing that the files know explains this; ask more, then look at it on site"]
     elif chances["phone"] >= DECIDES:

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from diagnose.cli import run
 from diagnose.evidence import UNSURE_RATIO, Answer, read_evidence
 from diagnose.intake import agreed, answers_from_ids
 from diagnose.knowledge import find_network, load_knowledge
@@ -443,6 +444,15 @@ def test_a_first_check_that_is_only_thought_well_keeps_the_stop_whatever_the_oth
     advice = triage(opened, *answers).advice
     assert ([question.finding for question in advice.ask_first], advice.lifted_by) == (["watched"], ())
     assert triage(opened, *answers, Answer("watched", "level0")).advice.safety == "stop_now"
+
+
+@pytest.mark.parametrize("words", ["the battery is ok", "we have steering wheel buttons"])
+def test_no_trouble_understood_is_no_reason_for_a_visit(words: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A denial, or what the vehicle is like, says nothing of what is wrong: no ranking, nothing to bring, more is asked."""
+    assert run(["triage", words]) == 0
+    shown = capsys.readouterr().out
+    assert "COURSE: Ask more first" in shown and "no trouble was understood yet" in shown
+    assert not any(heading in shown for heading in ("LIKELY", "BRING", "ANSWERS FOR IT"))
 
 
 def test_nothing_is_known_when_nothing_was_said() -> None:
