@@ -44,6 +44,9 @@ EXCEPTIONS = {
     ("steady_hiss_or_hum", "there is a hum."), ("steady_hiss_or_hum", "hum from the speakers."),
     ("steady_hiss_or_hum", "there is a buzz."), ("steady_hiss_or_hum", "buzz from the speakers."),
     ("buzz_with_loads", "it is buzzing."), ("buzz_with_loads", "buzz in my speakers."),
+    # does the starter turn? asked
+    ("battery_flat_after_standing", "car won't start since the fitting"), ("battery_flat_after_standing", "car won't start"),
+    ("engine_turns_not_firing", "engine won't start since the fitting"), ("engine_turns_not_firing", "engine won't start"),
     # too little said: what is worse?
     ("compare_open_place", "much worse than my other car"),
     # "and" and a comma part clauses; a negation reaches over its own only
