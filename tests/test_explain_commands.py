@@ -298,6 +298,13 @@ def every_id(opened: Opened) -> list[str]:
     return [*knowledge.causes, *knowledge.findings, *knowledge.conditions, *knowledge.cautions]
 
 
+def test_no_note_on_a_fact_carries_a_code_that_nobody_can_look_up(head_unit: Opened) -> None:
+    knowledge = head_unit.knowledge
+    notes = [note for record in (*knowledge.causes.values(), *knowledge.findings.values()) for note in record.see]
+    assert len(notes) > 150
+    assert [note for note in notes if re.search(r"\b(?!mm2\b|obd2\b)[a-z]{2,4}\d\b", note)] == []
+
+
 def test_explain_fits_its_schema_for_every_id(head_unit: Opened) -> None:
     from diagnose.about import about
 

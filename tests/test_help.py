@@ -67,6 +67,10 @@ def tour() -> list[tuple[str, list[str]]]:
     return found
 
 
+def test_there_is_a_tour() -> None:
+    assert {command.split()[0] for command, _ in tour()} >= {"triage", "findings", "reading", "network"}
+
+
 @pytest.mark.parametrize(("command", "lines"), tour(), ids=[command for command, _ in tour()])
 def test_the_tour_of_the_readme_is_what_the_commands_print(command: str, lines: list[str], workplace: Path,
                                                            monkeypatch: pytest.MonkeyPatch,
